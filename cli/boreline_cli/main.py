@@ -1,0 +1,73 @@
+"""The `boreline` command: one module per subcommand, one place that turns errors into exit codes."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from typing import Annotated, NoReturn
+
+import typer
+from boreline._version import __version__
+from boreline.errors import BorelineError
+
+from boreline_cli import commands
+
+EXIT_DONE = 0
+EXIT_PARTLY = 1
+EXIT_REFUSED = 2
+
+# The base of all usage errors, whether typer uses the click package or carries its own copy.
+_MISUSE = typer.BadParameter.__mro__[2]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        sys.stdout.write(f"boreline {__version__}\n")
+        raise typer.Exit
+
+
+def build_app() -> typer.Typer:
+    """The command tree; heavy imports stay inside the command bodies."""
+    app = typer.Typer(
+        name="boreline",
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+
+    @app.callback()
+    def boreline(
+        _: Annotated[
+            bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+        ] = False,
+    ) -> None:
+        """From an intravascular ultrasound pullback to areas along the vessel, sizing and expansion.
+
+        Research software, not a medical device.
+        """
+
+    for module in commands.MODULES:
+        module.register(app)
+    return app
+
+
+def main(args: Sequence[str] | None = None) -> None:
+    """Run one command and exit; a refusal is one line on stderr and exit status 2."""
+    try:
+        status = build_app()(args=None if args is None else list(args), prog_name="boreline", standalone_mode=False)
+    except BorelineError as refusal:
+        _refuse(str(refusal))
+    except _MISUSE as misuse:
+        _refuse(f"{misuse}; see 'boreline --help'")
+    except typer.Abort:
+        _refuse("interrupted")
+    raise SystemExit(status if isinstance(status, int) else EXIT_DONE)
+
+
+def _refuse(line: str) -> NoReturn:
+    sys.stderr.write(f"boreline: {' '.join(line.split())}\n")
+    raise SystemExit(EXIT_REFUSED) from None
+
+
+if __name__ == "__main__":
+    main()

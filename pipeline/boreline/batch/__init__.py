@@ -1,0 +1,1 @@
+"""Many runs: discovery, isolation, resume and the cohort tables."""

@@ -1,0 +1,1 @@
+"""Speed, accuracy, readers and agreement, measured."""

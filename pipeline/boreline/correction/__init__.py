@@ -1,0 +1,1 @@
+"""An operator's edits: kept, replayed and turned into contours."""

@@ -1,0 +1,1 @@
+"""Every published expansion criterion side by side, with the uncertainty carried through."""

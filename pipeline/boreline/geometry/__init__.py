@@ -1,0 +1,1 @@
+"""Closed contours in millimetres, polar resampling and masks; knows only the records."""

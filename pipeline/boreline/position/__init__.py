@@ -1,0 +1,1 @@
+"""Where along the vessel each frame lies, and how well that is known."""

@@ -1,0 +1,1 @@
+"""DICOM in, `Run` out: header checks, calibration, timing and lazily decoded frames."""

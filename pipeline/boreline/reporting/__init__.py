@@ -1,0 +1,1 @@
+"""What leaves the program: report page, DICOM objects and exchange files."""

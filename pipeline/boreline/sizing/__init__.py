@@ -1,0 +1,1 @@
+"""Landing sites, length and diameter by every published method side by side."""

@@ -1,0 +1,1 @@
+"""One module per job: each reads as a list of calls to the stages."""

@@ -1,0 +1,1 @@
+"""Synthetic intravascular ultrasound and X-ray runs with known truth."""
