@@ -17,7 +17,7 @@ EXIT_PARTLY = 1
 EXIT_REFUSED = 2
 
 # The base of all usage errors, whether typer uses the click package or carries its own copy.
-_MISUSE = typer.BadParameter.__mro__[2]
+_MISUSE: type[Exception] = typer.BadParameter.__mro__[2]
 
 
 def _version(wanted: bool) -> None:
