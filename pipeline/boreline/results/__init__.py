@@ -1,1 +1,20 @@
 """The result folder: every file of the contract is written and read here."""
+
+from boreline.results.folder import AUTOMATIC, EDITS, ResultFolder, put_json, put_tables
+from boreline.results.record import StageStatus, json_ready, run_record
+from boreline.results.source import write_source
+from boreline.results.transaction import change, new_folder
+
+__all__ = [
+    "AUTOMATIC",
+    "EDITS",
+    "ResultFolder",
+    "StageStatus",
+    "change",
+    "json_ready",
+    "new_folder",
+    "put_json",
+    "put_tables",
+    "run_record",
+    "write_source",
+]

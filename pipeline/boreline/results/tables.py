@@ -1,0 +1,180 @@
+"""Tables to files and back, by the data dictionary of `boreline.columns`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from boreline.columns import CONTOURS, SECTORS, Column, Kind, Table
+from boreline.errors import InputRefused
+from boreline.model import ORIGINS, Contours, SectorKind, Sectors, Structure
+
+FRAMES_PER_GROUP = 500
+"""Frames per row group: contours are written and read in pieces, so memory does not grow with the run."""
+
+_DTYPES = {Kind.INTEGER: "int64", Kind.NUMBER: "float64", Kind.TEXT: "string", Kind.BOOLEAN: "boolean"}
+_CONTOUR_SCHEMA = pa.schema(
+    [
+        ("frame", pa.int32()),
+        ("structure", pa.string()),
+        ("vertex", pa.int32()),
+        ("x_px", pa.float32()),
+        ("y_px", pa.float32()),
+        ("seen", pa.bool_()),
+        ("origin", pa.string()),
+    ]
+)
+
+
+def write_csv(table: Table, data: pd.DataFrame, path: Path) -> None:
+    """Write `data` as CSV: the dictionary's columns and decimals, empty cells for the unknown."""
+    text = {column.name: _as_text(column, data[column.name]) for column in table.columns}
+    pd.DataFrame(text).to_csv(path, index=False, lineterminator="\n")
+
+
+def _as_text(column: Column, values: pd.Series) -> pd.Series:
+    if column.kind is Kind.NUMBER:
+        numbers = values.to_numpy(dtype=float, na_value=np.nan)
+        return pd.Series([f"{v:.{column.decimals}f}" if np.isfinite(v) else "" for v in numbers], dtype="object")
+    if column.kind is Kind.BOOLEAN:
+        cells = ["" if pd.isna(v) else ("true" if v else "false") for v in values]
+        return pd.Series(cells, dtype="object")
+    return values.reset_index(drop=True)
+
+
+def read_csv(table: Table, path: Path) -> pd.DataFrame:
+    """Read a table that `write_csv` wrote (further columns are ignored).
+
+    Raises
+    ------
+    InputRefused
+        The file is missing, a column is missing, or a cell is not of its column's type.
+    """
+    try:
+        data = pd.read_csv(path, dtype="string", keep_default_na=False)
+    except FileNotFoundError:
+        raise InputRefused("is missing", file=path, remedy="run boreline analyse") from None
+    except (OSError, ValueError) as cause:
+        raise InputRefused(f"cannot be read as CSV: {cause}", file=path) from None
+    missing = [name for name in table.names if name not in data.columns]
+    if missing:
+        raise InputRefused(f"lacks the column {missing[0]!r}", file=path)
+    return pd.DataFrame({column.name: _parse(column, data[column.name], path) for column in table.columns})
+
+
+def _parse(column: Column, cells: pd.Series, path: Path) -> pd.Series:
+    try:
+        match column.kind:
+            case Kind.NUMBER:
+                return pd.to_numeric(cells.replace("", "nan")).astype("float64")
+            case Kind.INTEGER:
+                return pd.to_numeric(cells).astype("int64")
+            case Kind.BOOLEAN:
+                return cells.map({"true": True, "false": False, "": pd.NA}).astype("boolean")
+            case Kind.TEXT:
+                return cells.astype("object")
+    except (TypeError, ValueError) as cause:
+        raise InputRefused(f"column {column.name!r} is not of type {column.kind.value}: {cause}", file=path) from None
+
+
+def write_contours(contours: Mapping[Structure, Contours], path: Path) -> None:
+    """Write the contours of all structures, some hundred frames at a time."""
+    with pq.ParquetWriter(path, _CONTOUR_SCHEMA, compression="zstd") as writer:
+        for structure in Structure:
+            for batch in _contour_batches(contours[structure]):
+                writer.write_table(batch)
+
+
+def _contour_batches(contours: Contours) -> Iterator[pa.Table]:
+    origins = np.array([origin.value for origin in ORIGINS], dtype=object)
+    for first in range(0, contours.n_frames, FRAMES_PER_GROUP):
+        offsets = contours.offsets[first : first + FRAMES_PER_GROUP + 1]
+        begin, end = int(offsets[0]), int(offsets[-1])
+        if begin == end:
+            continue
+        counts = np.diff(offsets)
+        frame = np.repeat(np.arange(first + 1, first + 1 + len(counts)), counts)
+        vertex = np.arange(begin, end) - np.repeat(offsets[:-1], counts)
+        yield pa.table(
+            {
+                "frame": pa.array(frame, pa.int32()),
+                "structure": pa.array([contours.structure.value] * (end - begin), pa.string()),
+                "vertex": pa.array(vertex, pa.int32()),
+                "x_px": pa.array(contours.xy_px[begin:end, 0]),
+                "y_px": pa.array(contours.xy_px[begin:end, 1]),
+                "seen": pa.array(contours.seen[begin:end]),
+                "origin": pa.array(origins[contours.origin[begin:end]], pa.string()),
+            },
+            schema=_CONTOUR_SCHEMA,
+        )
+
+
+def read_contours(path: Path, structure: Structure, n_frames: int) -> Contours:
+    """The contours of one structure from a `contours.parquet`.
+
+    Raises
+    ------
+    InputRefused
+        The file is missing, lacks a column, or names a frame beyond `n_frames`.
+    """
+    data = _read_parquet(path, CONTOURS, [("structure", "=", structure.value)])
+    frame = data["frame"].to_numpy().astype(np.int64) - 1
+    if len(frame) and not (frame.min() >= 0 and frame.max() < n_frames):
+        raise InputRefused(f"names a frame outside 1..{n_frames}", file=path, tag="frame")
+    order = np.lexsort((data["vertex"].to_numpy(), frame))
+    counts = np.bincount(frame, minlength=n_frames)
+    codes = {origin.value: code for code, origin in enumerate(ORIGINS)}
+    origin_text = data["origin"].combine_chunks().dictionary_encode()
+    table = np.array([codes[word] for word in origin_text.dictionary.to_pylist()], dtype=np.uint8)
+    origin = table[origin_text.indices.to_numpy()] if len(frame) else np.empty(0, dtype=np.uint8)
+    xy = np.column_stack([data["x_px"].to_numpy(), data["y_px"].to_numpy()]).astype(np.float32)
+    return Contours(
+        structure,
+        np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
+        xy[order],
+        data["seen"].to_numpy()[order].astype(np.bool_),
+        origin[order],
+    )
+
+
+def write_sectors(sectors: Sectors, path: Path) -> None:
+    """Write the angle ranges of a run."""
+    pq.write_table(
+        pa.table(
+            {
+                "frame": pa.array(sectors.frame + 1, pa.int32()),
+                "kind": pa.array([kind.value for kind in sectors.kind], pa.string()),
+                "start_deg": pa.array(sectors.start_deg, pa.float64()),
+                "end_deg": pa.array(sectors.end_deg, pa.float64()),
+                "depth_mm": pa.array(sectors.depth_mm, pa.float64(), from_pandas=True),
+            }
+        ),
+        path,
+        compression="zstd",
+    )
+
+
+def read_sectors(path: Path) -> Sectors:
+    """The angle ranges of a run; refuses a file that lacks a column."""
+    data = _read_parquet(path, SECTORS, None)
+    return Sectors(
+        data["frame"].to_numpy().astype(np.int64) - 1,
+        tuple(SectorKind(word) for word in data["kind"].to_pylist()),
+        data["start_deg"].to_numpy(),
+        data["end_deg"].to_numpy(),
+        np.array([np.nan if v is None else v for v in data["depth_mm"].to_pylist()], dtype=np.float64),
+    )
+
+
+def _read_parquet(path: Path, table: Table, filters: list[tuple[str, str, str]] | None) -> pa.Table:
+    try:
+        return pq.read_table(path, columns=list(table.names), filters=filters)
+    except FileNotFoundError:
+        raise InputRefused("is missing", file=path, remedy="run boreline analyse") from None
+    except (OSError, ValueError, KeyError) as cause:
+        raise InputRefused(f"cannot be read: {cause}", file=path) from None
