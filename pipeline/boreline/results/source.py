@@ -11,6 +11,7 @@ from boreline.errors import InputRefused
 
 FILE = "source.json"
 _REMEDY = "name the run with --source RUN.dcm"
+_REMEDY = "name the run with --source RUN.dcm"
 
 
 def write_source(target: Path, source: Path) -> None:
@@ -37,14 +38,10 @@ def find_source(folder: Path, moved_to: Path | None = None) -> Path:
         raise InputRefused("is missing or damaged", file=folder / FILE, remedy=_REMEDY)
     path = Path(record["path"]) if moved_to is None else moved_to
     if not path.exists():
-        raise InputRefused(
-            "the run's pixels are not there any more", file=path, remedy="name them with --source RUN.dcm"
-        )
-    if record is not None and _stat(path) != {key: record[key] for key in ("size", "modified_ns")}:
-        if content_hash(path) != record["sha256"]:
-            raise InputRefused(
-                "is not the file that was analysed", file=path, remedy="name that one with --source RUN.dcm"
-            )
+        raise InputRefused("the run's pixels are not there any more", file=path, remedy=_REMEDY)
+    unchanged = record is None or _stat(path) == {key: record[key] for key in ("size", "modified_ns")}
+    if not unchanged and content_hash(path) != record["sha256"]:
+        raise InputRefused("is not the file that was analysed", file=path, remedy=_REMEDY)
     return path
 
 
