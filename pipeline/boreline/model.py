@@ -15,13 +15,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from boreline.flags import Flag
+from boreline.vocabulary import AxisSource as AxisSource
+from boreline.vocabulary import CalibrationOrigin as CalibrationOrigin
+from boreline.vocabulary import Origin as Origin
+from boreline.vocabulary import Phase as Phase
+from boreline.vocabulary import PullbackKind as PullbackKind
+from boreline.vocabulary import SectorKind as SectorKind
+from boreline.vocabulary import Structure as Structure
+from boreline.vocabulary import Vessel as Vessel
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -31,69 +38,11 @@ JsonValue = Any
 """Anything that `json.dumps` accepts."""
 
 
-class Structure(StrEnum):
-    """What a contour bounds."""
-
-    LUMEN = "lumen"
-    EEM = "eem"
-    STENT = "stent"
-
-
-class Origin(StrEnum):
-    """Who placed a vertex."""
-
-    AUTOMATIC = "automatic"
-    OPERATOR = "operator"
-    IMPORTED = "imported"
-
-
 ORIGINS = tuple(Origin)
 """`Contours.origin` holds indices into this tuple."""
 
 
-class SectorKind(StrEnum):
-    """What an angle range shows."""
-
-    SHADOW = "shadow"
-    CALCIUM = "calcium"
-    GUIDEWIRE = "guidewire"
-    BRANCH = "branch"
-    STRUT = "strut"
-    ATTENUATED = "attenuated"
-
-
-class Vessel(StrEnum):
-    """The artery, when stated."""
-
-    LAD = "lad"
-    LCX = "lcx"
-    RCA = "rca"
-    LEFT_MAIN = "left_main"
-    MARGINAL = "marginal"
-    DIAGONAL = "diagonal"
-    OTHER = "other"
-
-
-class Phase(StrEnum):
-    """When in the procedure the run was recorded, when stated."""
-
-    BEFORE = "before"
-    PREPARED = "prepared"
-    IMPLANTED = "implanted"
-    POST_DILATED = "post_dilated"
-    FOLLOW_UP = "follow_up"
-
-
 # ------------------------------------------------------------------------------------------------ a run
-
-
-class CalibrationOrigin(StrEnum):
-    """Where the millimetres come from."""
-
-    REGION = "region"
-    PIXEL_SPACING = "pixel_spacing"
-    OPERATOR = "operator"
-    PHANTOM_EQUATION = "phantom_equation"
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,16 +96,6 @@ class Region:
     def height_px(self) -> int:
         """Rows covered."""
         return self.y1 - self.y0 + 1
-
-
-class PullbackKind(StrEnum):
-    """How the transducer was withdrawn, in the words of IVUS Acquisition (0018,3100)."""
-
-    MOTOR = "MOTOR_PULLBACK"
-    MANUAL = "MANUAL_PULLBACK"
-    SELECTIVE = "SELECTIVE"
-    GATED = "GATED_PULLBACK"
-    UNKNOWN = "UNKNOWN"
 
 
 @dataclass(frozen=True, slots=True)
@@ -433,16 +372,6 @@ class Anchor:
 
 
 # --------------------------------------------------------------------------------------------- position
-
-
-class AxisSource(StrEnum):
-    """Where a frame's place along the vessel comes from."""
-
-    MOTOR = "motor"
-    GATED = "gated"
-    OPERATOR_SPEED = "operator_speed"
-    FLUOROSCOPY = "fluoroscopy"
-    NONE = "none"
 
 
 @dataclass(frozen=True, slots=True)

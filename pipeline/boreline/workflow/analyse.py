@@ -1,0 +1,142 @@
+"""The main job: one run in, a result folder out."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+from boreline.errors import InputRefused
+from boreline.flags import Flag
+from boreline.model import Axis, JsonValue, Phase, Run, Segmentation, Vessel
+from boreline.position import axis_from_pullback
+from boreline.profile.frames import flag_standing_frames, frames_table, in_vessel, origin_in_vessel
+from boreline.profile.grid import profile_table
+from boreline.reading import read_run
+from boreline.reporting.page import write_report
+from boreline.results import (
+    AUTOMATIC,
+    ResultFolder,
+    StageStatus,
+    new_folder,
+    put_json,
+    put_tables,
+    run_record,
+    write_source,
+)
+from boreline.segmentation.protocol import DEFAULT_SEGMENTER, Progress, load_segmenter, no_progress
+from boreline.workflow.watch import FaultCount, watched
+
+
+@dataclass(frozen=True, slots=True)
+class AnalyseOptions:
+    """What an operator may state about a run; everything is recorded in `run.json`.
+
+    Attributes
+    ----------
+    mm_per_px
+        (x, y) millimetres per pixel, instead of the file's own calibration.
+    trust_region
+        Believe the ultrasound region where another spacing contradicts it.
+    whole_frames_only
+        Analyse the whole frames of a truncated file.
+    frame_rate_hz
+        Frames per second, where the file has no usable timing.
+    pullback_speed_mm_s
+        Speed of a pullback whose file states none.
+    threads
+        Worker threads of the segmenter; the result does not depend on it.
+    overwrite
+        Replace an existing result folder (never one with edits).
+    """
+
+    mm_per_px: tuple[float, float] | None = None
+    trust_region: bool = False
+    whole_frames_only: bool = False
+    frame_rate_hz: float | None = None
+    vessel: Vessel | None = None
+    phase: Phase | None = None
+    pullback_speed_mm_s: float | None = None
+    segmenter: str = DEFAULT_SEGMENTER
+    threads: int = 1
+    overwrite: bool = False
+
+    def reading(self) -> dict[str, JsonValue]:
+        """The options that `read_run` takes."""
+        names = ("mm_per_px", "trust_region", "whole_frames_only", "frame_rate_hz", "vessel", "phase")
+        return {name: getattr(self, name) for name in names}
+
+
+def analyse(
+    source: Path, out: Path, options: AnalyseOptions | None = None, *, progress: Progress = no_progress
+) -> ResultFolder:
+    """Segment a run, place its frames, build its profile and write the result folder with its report.
+
+    Raises
+    ------
+    InputRefused
+        The run cannot be analysed or `out` cannot be written; nothing is left behind.
+    """
+    options = AnalyseOptions() if options is None else options
+    refuse_existing(out, overwrite=options.overwrite)
+    segmenter = load_segmenter(options.segmenter)
+    run = read_run(source, **options.reading())
+    faults = FaultCount(run.n_frames)
+    axis = axis_from_pullback(run, operator_speed_mm_s=options.pullback_speed_mm_s)
+    segmentation = segmenter.segment(watched(run, faults), threads=options.threads, progress=progress)
+    segmentation = replace(segmentation, flags=flag_standing_frames(segmentation, run.pullback))
+    axis = replace(axis, position_mm=origin_in_vessel(axis.position_mm, in_vessel(segmentation.flags)))
+    frames = frames_table(segmentation, run.calibration, run.timing, axis)
+    profile = profile_table(frames)
+    record = run_record(
+        run,
+        segmentation,
+        axis,
+        segmenter=segmenter.name,
+        segmenter_version=segmenter.version,
+        reading_options=options.reading(),
+        parameters={k: v for k, v in asdict(options).items() if k not in ("threads", "overwrite")},
+        stages=_stages(run, axis, segmentation),
+        warnings=(*run.warnings, *faults.warnings(), *segmentation.warnings, *axis.warnings),
+    )
+    with new_folder(out, replace=options.overwrite) as target:
+        put_tables(target, segmentation, frames, profile)
+        put_tables(target / AUTOMATIC, segmentation, frames, None)
+        put_json(target, "run.json", record)
+        write_source(target, source)
+        write_report(ResultFolder(target), run, target / "report.html")
+    return ResultFolder.open(out)
+
+
+def refuse_existing(out: Path, *, overwrite: bool) -> None:
+    """Refuse an output folder that must not be replaced.
+
+    Raises
+    ------
+    InputRefused
+        It exists and `overwrite` is false, it holds an operator's edits, or it is no result folder.
+    """
+    if not out.exists():
+        return
+    if not overwrite:
+        raise InputRefused("exists already", file=out, remedy="choose another --out or add --overwrite")
+    if not (out / "run.json").is_file():
+        raise InputRefused("is no result folder and will not be replaced", file=out, remedy="choose another --out")
+    if ResultFolder(out).has_edits():
+        raise InputRefused(
+            "holds an operator's edits and will not be replaced",
+            file=out,
+            remedy="use boreline reanalyse DIR, which keeps them",
+        )
+
+
+def _stages(run: Run, axis: Axis, segmentation: Segmentation) -> dict[str, tuple[StageStatus, str]]:
+    placed = (StageStatus.DONE, "") if axis.known else (StageStatus.NOT_POSSIBLE, axis.detail)
+    decoded = run.n_frames - sum(Flag.DECODE_FAILED in flags for flags in segmentation.flags)
+    return {
+        "reading": (StageStatus.DONE, f"{decoded} of {run.n_frames} frames decoded"),
+        "segmentation": (StageStatus.DONE, ""),
+        "position": placed,
+        "profile": placed,
+        "sizing": (StageStatus.NOT_RUN, "boreline plan DIR"),
+        "expansion": (StageStatus.NOT_RUN, "boreline assess DIR"),
+    }
