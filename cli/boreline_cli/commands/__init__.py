@@ -1,6 +1,6 @@
 """One module per command; each offers `register(app)` and imports its heavy parts inside the command body."""
 
-from boreline_cli.commands import analyse, columns
+from boreline_cli.commands import analyse, columns, phantom
 
-MODULES = (analyse, columns)
+MODULES = (analyse, phantom, columns)
 """In the order in which `boreline --help` lists them."""
