@@ -1,0 +1,71 @@
+"""Jobs to workers: Dask decides who does what, here or on a cluster; each job runs in a child process of its worker."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from boreline.batch.job import Ending, Job, Outcome, run_job
+from boreline.errors import InputRefused
+
+_CONNECT_S = 20
+
+
+def run_jobs(jobs: Sequence[Job], *, workers: int, scheduler: str | None = None) -> Iterator[Outcome]:
+    """Run all jobs and yield each outcome as it comes.
+
+    Parameters
+    ----------
+    workers
+        Local workers of one thread each; ignored with `scheduler`.
+    scheduler
+        Address of a running Dask scheduler whose workers see the same files.
+
+    Raises
+    ------
+    InputRefused
+        The scheduler does not answer.
+    """
+    if not jobs:
+        return
+    from distributed import as_completed
+
+    with _client(workers, scheduler) as client:
+        futures = client.map(run_job, list(jobs), pure=False, retries=0)
+        job_of = {future.key: job for future, job in zip(futures, jobs, strict=True)}
+        for future in as_completed(futures):
+            if future.status == "finished":
+                yield future.result()
+            else:
+                job = job_of[future.key]
+                yield Outcome(job.name, job.key, Ending.FAILED_FOR_NOW, "analysis", "the worker was lost")
+            future.release()
+
+
+@contextmanager
+def _client(workers: int, scheduler: str | None) -> Iterator[Any]:
+    from distributed import Client, LocalCluster
+
+    logging.getLogger("distributed").setLevel(logging.ERROR)
+    if scheduler is not None:
+        try:
+            client = Client(scheduler, timeout=_CONNECT_S)
+        except (OSError, ValueError) as cause:
+            raise InputRefused(
+                f"no Dask scheduler answers at {scheduler}: {cause}",
+                tag="--scheduler",
+                remedy="start one or leave it out",
+            ) from None
+        with client:
+            yield client
+        return
+    # The workers only wait for child processes, so threads of this process serve as workers.
+    with (
+        LocalCluster(
+            n_workers=workers, threads_per_worker=1, processes=False, dashboard_address=None, memory_limit=0
+        ) as cluster,
+        Client(cluster) as client,
+    ):
+        yield client

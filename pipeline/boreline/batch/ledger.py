@@ -1,0 +1,50 @@
+"""How each run ended, one small file a run, so that a batch picks up where it was cut off."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from boreline.batch.job import Ending, Job, Outcome, out_folder
+
+_FOLDER = "endings"
+
+
+@dataclass(frozen=True, slots=True)
+class Ledger:
+    """The endings of all runs of one batch folder."""
+
+    out: Path
+
+    def note(self, outcome: Outcome) -> None:
+        """Keep one outcome, replacing an earlier one of the same run."""
+        path = self._path(outcome.name)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        draft = path.with_suffix(".draft")
+        draft.write_text(json.dumps(asdict(outcome), indent=2) + "\n", encoding="utf-8")
+        handle = os.open(draft, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+        draft.replace(path)
+
+    def of(self, name: str) -> Outcome | None:
+        """The outcome of the run called `name`; None when it has none or its file is damaged."""
+        try:
+            kept = json.loads(self._path(name).read_text(encoding="utf-8"))
+            return Outcome(**{**kept, "ending": Ending(kept["ending"]), "notes": tuple(kept["notes"])})
+        except (OSError, ValueError, TypeError, KeyError):
+            return None
+
+    def settled(self, job: Job) -> bool:
+        """True when `job` ended before with the same input, parameters and version, and need not run again."""
+        kept = self.of(job.name)
+        if kept is None or kept.key != job.key or kept.ending is Ending.FAILED_FOR_NOW:
+            return False
+        return kept.ending is Ending.FAILED or (out_folder(self.out, job.name) / "run.json").is_file()
+
+    def _path(self, name: str) -> Path:
+        return self.out / _FOLDER / f"{name}.json"
