@@ -152,7 +152,8 @@ def change_signal(run: Run) -> FloatArray:
     known = np.flatnonzero(np.isfinite(change))
     if not known.size:
         return np.zeros(run.n_frames)
-    return np.interp(np.arange(run.n_frames), known, change[known])
+    filled: FloatArray = np.interp(np.arange(run.n_frames), known, change[known])
+    return filled
 
 
 def beat_phase(times_s: FloatArray, beat_s: FloatArray) -> FloatArray:
