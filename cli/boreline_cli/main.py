@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from typing import Annotated, NoReturn
 
 import typer
+
 from boreline._version import __version__
 from boreline.errors import BorelineError
-
 from boreline_cli import commands
 
 EXIT_DONE = 0

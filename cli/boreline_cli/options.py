@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+
 from boreline.errors import InputRefused
 from boreline.vocabulary import Phase, Vessel
 

@@ -8,6 +8,7 @@ centroids are those of the curve, not of the polygon drawn through its points.
 from __future__ import annotations
 
 import numpy as np
+
 from boreline.model import FloatArray
 
 

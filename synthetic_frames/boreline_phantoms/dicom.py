@@ -16,11 +16,11 @@ from pathlib import Path
 from typing import IO
 
 import numpy as np
-from boreline.model import FloatArray, GreyImage, PullbackKind
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.filewriter import dcmwrite
 from pydicom.uid import generate_uid
 
+from boreline.model import FloatArray, GreyImage, PullbackKind
 from boreline_phantoms.encodings import MONOCHROME, Encoding, find_encoding, to_samples
 from boreline_phantoms.records import Scene
 

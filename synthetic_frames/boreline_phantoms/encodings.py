@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import imagecodecs
 import numpy as np
 import numpy.typing as npt
+
 from boreline.errors import InputRefused
 
 Pixels = npt.NDArray[np.uint8]

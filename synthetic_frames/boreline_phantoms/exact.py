@@ -10,10 +10,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 
 import numpy as np
-from boreline.flags import Flag
-from boreline.model import Contours, FloatArray, GreyImage, JsonValue, PullbackKind, Sectors, Structure
 from scipy.special import erf
 
+from boreline.flags import Flag
+from boreline.model import Contours, FloatArray, GreyImage, JsonValue, PullbackKind, Sectors, Structure
 from boreline_phantoms.records import Scene, Truth
 
 N_VERTICES = 256

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
+
 from boreline.errors import InputRefused
 from boreline.flags import Flag
 from boreline.model import Contours, FloatArray, GreyImage, JsonValue, PullbackKind, Sectors, Structure

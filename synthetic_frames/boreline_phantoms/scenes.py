@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import cache
 
 from boreline.errors import InputRefused
-
 from boreline_phantoms.exact import Ellipse, ExactShapes
 from boreline_phantoms.records import Picture, Scene
 

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
+
 from boreline.columns import CONTOURS, FRAMES, SECTORS, Kind, Table
 from boreline.flags import join_flags
 from boreline.model import ORIGINS, Contours, JsonValue, Structure
-
 from boreline_phantoms.records import Truth
 
 _ARROW = {Kind.INTEGER: pa.int64(), Kind.NUMBER: pa.float64(), Kind.TEXT: pa.string(), Kind.BOOLEAN: pa.bool_()}

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+
 from boreline.errors import InputRefused
 from boreline.model import GreyImage, JsonValue
-
 from boreline_phantoms.dicom import Screen, Study, write_dicom
 from boreline_phantoms.encodings import MONOCHROME, find_encoding
 from boreline_phantoms.records import Scene

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+
 from boreline.model import FloatArray
 
 _STEP_MM = 0.25

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 import cv2
 import numpy as np
 import numpy.typing as npt
-from boreline.model import FloatArray, GreyImage
 from scipy.spatial import cKDTree
 from scipy.special import expit
 
+from boreline.model import FloatArray, GreyImage
 from boreline_phantoms.xray import Film, XrayScene
 
 Canvas = npt.NDArray[np.float32]

@@ -16,11 +16,11 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
-from boreline.model import GreyImage
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.filewriter import dcmwrite
 from pydicom.uid import generate_uid
 
+from boreline.model import GreyImage
 from boreline_phantoms.dicom import IMPLEMENTATION_UID, _append_pixels
 from boreline_phantoms.encodings import find_encoding
 from boreline_phantoms.records import CLOCK_UTC_UID

@@ -1,6 +1,7 @@
 """Shapes with known figures, as polygons in pixels of a calibration."""
 
 import numpy as np
+
 from boreline.model import Calibration, CalibrationOrigin
 
 

@@ -5,6 +5,12 @@ import time
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapes import L_SHAPE, U_SHAPE, calibration, ellipse_px, wavy_px
+from skimage.draw import ellipse as draw_ellipse
+from skimage.measure import label, regionprops
+
 from boreline.geometry import (
     area_derived_diameter_mm,
     contour_areas_mm2,
@@ -24,11 +30,6 @@ from boreline.geometry import (
     shape_index,
 )
 from boreline.model import Contours, Structure
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from shapes import L_SHAPE, U_SHAPE, calibration, ellipse_px, wavy_px
-from skimage.draw import ellipse as draw_ellipse
-from skimage.measure import label, regionprops
 
 SQUARE_MM = calibration(1.0, 1.0)
 

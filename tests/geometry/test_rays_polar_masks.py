@@ -3,6 +3,10 @@
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapes import L_SHAPE, U_SHAPE, calibration, ellipse_px, wavy_px
+
 from boreline.errors import GeometryError
 from boreline.geometry import (
     PolarGrid,
@@ -19,9 +23,6 @@ from boreline.geometry import (
     wall_thickness_mm,
 )
 from boreline.model import Contours, Structure
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from shapes import L_SHAPE, U_SHAPE, calibration, ellipse_px, wavy_px
 
 SQUARE_MM = calibration(1.0, 1.0)
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 import pytest
+
 from boreline.errors import InputRefused
 from boreline.model import (
     AxisSource,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from boreline.position.gating import GatingSource, gate_from_change, gate_from_r_waves, phase_coherence
 
 RATE_HZ = 30.0

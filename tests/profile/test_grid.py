@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+
 from boreline.columns import FRAMES, PROFILE, Kind
 from boreline.model import FloatArray
 from boreline.profile.grid import MAX_GAP_MM, profile_table

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from statsmodels.stats.inter_rater import cohens_kappa
+
 from boreline.benchmark.agreement import (
     Icc,
     LimitError,
@@ -19,7 +21,6 @@ from boreline.benchmark.agreement import (
     repeatability,
     weighted_kappa,
 )
-from statsmodels.stats.inter_rater import cohens_kappa
 
 
 def series(text: str) -> np.ndarray:

@@ -8,10 +8,11 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
+
 from boreline.expansion.criteria import load_criteria
 from boreline.expansion.evaluate import Outcome, Verdict, evaluate_rules
 from boreline.expansion.typed_values import typed_quantities
-from scipy import stats
 
 MET, NOT_MET, CLOSE, UNKNOWN = Verdict.MET, Verdict.NOT_MET, Verdict.TOO_CLOSE, Verdict.NOT_ASSESSABLE
 

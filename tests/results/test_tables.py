@@ -7,6 +7,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from boreline.columns import FRAMES, Kind
 from boreline.errors import InputRefused
 from boreline.model import Contours, SectorKind, Sectors, Structure
@@ -18,8 +21,6 @@ from boreline.results.tables import (
     write_csv,
     write_sectors,
 )
-from hypothesis import given
-from hypothesis import strategies as st
 
 
 def random_contours(structure: Structure, counts: list[int], seed: int) -> Contours:

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
+
 from boreline.errors import InputRefused
 from boreline.results.transaction import change, new_folder, recover
 

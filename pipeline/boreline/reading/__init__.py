@@ -1,1 +1,4 @@
-"""DICOM in, `Run` out: header checks, calibration, timing and lazily decoded frames."""
+"""DICOM in: ultrasound pullbacks as `Run`, X-ray runs beside them, and what a folder holds."""
+
+from boreline.reading.run import LARGEST_FAULTY_SHARE as LARGEST_FAULTY_SHARE
+from boreline.reading.run import read_run as read_run
