@@ -41,9 +41,9 @@ def cohort_row(name: str, folder: ResultFolder) -> dict[str, JsonValue]:
         "reviewed_pct": 100.0 * float(frames["reviewed"].fillna(value=False).astype(bool).mean()),
         "n_warnings": len(record["warnings"]),
     }
-    smallest = lumen.idxmin() if measured.any() else None
-    row["smallest_lumen_mm2"] = None if smallest is None else float(lumen[smallest])
-    row["smallest_lumen_frame"] = None if smallest is None else int(frames["frame"][smallest])
+    smallest = _smallest(lumen)
+    row["smallest_lumen_mm2"] = None if smallest is None else float(lumen.iloc[smallest])
+    row["smallest_lumen_frame"] = None if smallest is None else int(frames["frame"].iloc[smallest])
     row.update(_profile_columns(profile))
     row.update(_plan_columns(folder.read_json("plan.json")))
     row.update(_assessment_columns(folder.read_json("assessment.json")))
@@ -65,7 +65,7 @@ def _profile_columns(profile: pd.DataFrame | None) -> dict[str, JsonValue]:
     both = profile["lumen_area_mm2"].notna() & profile["eem_area_mm2"].notna()
     lumen, eem = (profile.loc[both, f"{part}_area_mm2"].to_numpy() for part in ("lumen", "eem"))
     step_mm = float(np.median(np.diff(position))) if len(position) > 1 else 0.0
-    site = profile["lumen_area_mm2"].idxmin() if profile["lumen_area_mm2"].notna().any() else None
+    site = _smallest(profile["lumen_area_mm2"])
     return {
         "length_mm": float(np.ptp(position)),
         # Disc summation over the grid points at which both borders were measured.
@@ -73,7 +73,7 @@ def _profile_columns(profile: pd.DataFrame | None) -> dict[str, JsonValue]:
         "vessel_volume_mm3": float(eem.sum() * step_mm) if both.any() else None,
         "atheroma_volume_mm3": float((eem - lumen).sum() * step_mm) if both.any() else None,
         "atheroma_volume_pct": float(100.0 * (eem - lumen).sum() / eem.sum()) if both.any() else None,
-        "mla_mm2": None if site is None else float(profile["lumen_area_mm2"][site]),
+        "mla_mm2": None if site is None else float(profile["lumen_area_mm2"].iloc[site]),
         "mla_position_mm": None if site is None else float(position[site]),
     }
 
@@ -102,6 +102,12 @@ def _assessment_columns(assessment: dict[str, Any] | None) -> dict[str, JsonValu
             for verdict in ("met", "not_met", "too_close_to_call", "not_assessable")
         },
     }
+
+
+def _smallest(values: pd.Series) -> int | None:
+    """Row of the smallest known value."""
+    numbers = values.to_numpy(dtype=np.float64)
+    return int(np.nanargmin(numbers)) if np.isfinite(numbers).any() else None
 
 
 def _mean(values: pd.Series) -> float | None:

@@ -17,7 +17,7 @@ from boreline.model import ORIGINS, Contours, SectorKind, Sectors, Structure
 FRAMES_PER_GROUP = 500
 """Frames per row group: contours are written and read in pieces, so memory does not grow with the run."""
 
-_DTYPES = {Kind.INTEGER: "int64", Kind.NUMBER: "float64", Kind.TEXT: "string", Kind.BOOLEAN: "boolean"}
+_BOOLEANS = {"true": True, "false": False, "": pd.NA}
 _CONTOUR_SCHEMA = pa.schema(
     [
         ("frame", pa.int32()),
@@ -71,14 +71,15 @@ def _parse(column: Column, cells: pd.Series, path: Path) -> pd.Series:
     try:
         match column.kind:
             case Kind.NUMBER:
-                return pd.to_numeric(cells.replace("", "nan")).astype("float64")
+                numbers = pd.to_numeric(cells.where(cells != "", pd.NA))
+                return pd.Series(numbers.to_numpy(dtype=np.float64, na_value=np.nan))
             case Kind.INTEGER:
                 return pd.to_numeric(cells).astype("int64")
             case Kind.BOOLEAN:
-                return cells.map({"true": True, "false": False, "": pd.NA}).astype("boolean")
+                return pd.Series([_BOOLEANS[cell] for cell in cells], dtype="boolean")
             case Kind.TEXT:
                 return cells.astype("object")
-    except (TypeError, ValueError) as cause:
+    except (KeyError, TypeError, ValueError) as cause:
         raise InputRefused(f"column {column.name!r} is not of type {column.kind.value}: {cause}", file=path) from None
 
 

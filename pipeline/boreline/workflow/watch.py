@@ -7,9 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from boreline.errors import InputRefused
 from boreline.model import Frame, FrameReader, Run
-
-MAX_FAULTY_SHARE = 0.10
-"""A run with a larger share of frames that cannot be decoded is refused (own choice)."""
+from boreline.reading import LARGEST_FAULTY_SHARE
 
 Observer = Callable[[Frame], None]
 """Called with each frame as it is read; may see a frame more than once and must not mind."""
@@ -41,14 +39,14 @@ class FaultCount:
         Raises
         ------
         InputRefused
-            More than `MAX_FAULTY_SHARE` of the run's frames cannot be decoded.
+            More than `LARGEST_FAULTY_SHARE` of the run's frames cannot be decoded.
         """
         if frame.fault is None:
             return
         self.faults[frame.number] = frame.fault
-        if len(self.faults) > MAX_FAULTY_SHARE * self.n_frames:
+        if len(self.faults) > LARGEST_FAULTY_SHARE * self.n_frames:
             raise InputRefused(
-                f"more than {MAX_FAULTY_SHARE:.0%} of the frames cannot be decoded, the last frame {frame.number + 1}: "
+                f"more than {LARGEST_FAULTY_SHARE:.0%} of the frames cannot be decoded, the last frame {frame.number + 1}: "
                 f"{frame.fault}",
                 tag="(7FE0,0010) PixelData",
                 remedy="ask for the file again",
