@@ -1,0 +1,210 @@
+"""One pinned decoder per transfer syntax: the bytes of a frame in, its samples out.
+
+The decoder never depends on what else is installed, so areas do not either. All of these release the
+interpreter lock, so decoding runs beside the analysis.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from importlib.metadata import version
+from itertools import pairwise
+
+import imagecodecs
+import numpy as np
+import numpy.typing as npt
+import simplejpeg
+
+from boreline.reading.layout import PixelLayout
+from boreline.reading.syntaxes import (
+    EXPLICIT_BIG,
+    JPEG_2000,
+    JPEG_2000_LOSSLESS,
+    JPEG_BASELINE,
+    JPEG_EXTENDED,
+    JPEG_LOSSLESS,
+    JPEG_LOSSLESS_14,
+    JPEG_LS,
+    JPEG_LS_NEAR,
+    NATIVE,
+    RLE,
+)
+
+Samples = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
+"""(rows, columns) or (rows, columns, 3), as stored: colour spaces are not converted here."""
+
+
+class CodecFault(ValueError):
+    """The bytes of one frame cannot be decoded; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Codec:
+    """A decoder for one transfer syntax.
+
+    Attributes
+    ----------
+    name
+        Library and version, for the record.
+    decode
+        Bytes and layout to samples.
+    luma
+        Bytes and layout to grey alone where that is quicker, (rows, columns) uint8, or None.
+    rgb_out
+        Colour comes out as RGB although the stream stores something else.
+    """
+
+    name: str
+    decode: Callable[[bytes, PixelLayout], Samples]
+    luma: Callable[[bytes, PixelLayout], Samples] | None = None
+    rgb_out: bool = False
+
+
+def codec_for(transfer_syntax_uid: str, layout: PixelLayout) -> Codec | None:
+    """The codec for a transfer syntax and layout; None when there is none."""
+    if transfer_syntax_uid in NATIVE:
+        return Codec("numpy", partial(_native, big_endian=transfer_syntax_uid == EXPLICIT_BIG))
+    images = f"imagecodecs {version('imagecodecs')}"
+    if transfer_syntax_uid == RLE:
+        return Codec(f"{images} packbits", _rle)
+    if transfer_syntax_uid in (JPEG_BASELINE, JPEG_EXTENDED) and layout.bits_allocated == 8:
+        return Codec(
+            f"simplejpeg {version('simplejpeg')}",
+            _jpeg_rgb if layout.samples == 3 else _jpeg_grey,
+            _jpeg_grey,
+            rgb_out=True,
+        )
+    if transfer_syntax_uid in (JPEG_EXTENDED, JPEG_LOSSLESS, JPEG_LOSSLESS_14):
+        return Codec(f"{images} jpeg8", _jpeg8)
+    if transfer_syntax_uid in (JPEG_LS, JPEG_LS_NEAR):
+        return Codec(f"{images} jpegls", _jpegls)
+    if transfer_syntax_uid in (JPEG_2000, JPEG_2000_LOSSLESS):
+        return Codec(f"{images} jpeg2k", _jpeg2k, rgb_out=True)
+    return None
+
+
+def _native(data: bytes, layout: PixelLayout, *, big_endian: bool) -> Samples:
+    if layout.photometric == "YBR_FULL_422":
+        return _spread_chroma(data, layout)
+    kind = ">u2" if big_endian else "<u2"
+    flat = np.frombuffer(data, dtype=np.uint8 if layout.bits_allocated == 8 else kind)
+    if layout.bits_allocated == 16:
+        flat = flat.astype(np.uint16, copy=False)
+    return _shape(flat, layout)
+
+
+def _shape(flat: Samples, layout: PixelLayout) -> Samples:
+    if layout.samples == 1:
+        return flat.reshape(layout.rows, layout.columns)
+    if layout.planar:
+        return np.moveaxis(flat.reshape(layout.samples, layout.rows, layout.columns), 0, -1)
+    return flat.reshape(layout.rows, layout.columns, layout.samples)
+
+
+def _spread_chroma(data: bytes, layout: PixelLayout) -> Samples:
+    """Two pixels are stored as Y Y Cb Cr (PS3.3 C.7.6.3.1.2)."""
+    quads = np.frombuffer(data, dtype=np.uint8).reshape(layout.rows, layout.columns // 2, 4)
+    out = np.empty((layout.rows, layout.columns, 3), dtype=np.uint8)
+    out[:, 0::2, 0] = quads[..., 0]
+    out[:, 1::2, 0] = quads[..., 1]
+    for channel in (1, 2):
+        out[..., channel] = np.repeat(quads[..., channel + 1], 2, axis=1)
+    return out
+
+
+def _rle(data: bytes, layout: PixelLayout) -> Samples:
+    """PS3.5 annex G: one PackBits segment per byte plane, most significant byte first."""
+    planes = layout.samples * layout.bytes_per_sample
+    header = np.frombuffer(data[:64].ljust(64, b"\0"), dtype="<u4")
+    if header[0] != planes:
+        raise CodecFault(f"RLE header counts {header[0]} segments instead of {planes}")
+    bounds = [*(int(offset) for offset in header[1 : planes + 1]), len(data)]
+    n = layout.rows * layout.columns
+    segments = []
+    for start, stop in pairwise(bounds):
+        if not 64 <= start < stop <= len(data):
+            raise CodecFault("RLE segments lie outside the frame")
+        if (stop - start) * 128 < n:
+            raise CodecFault("RLE segment is too short for its frame")
+        plane = np.frombuffer(imagecodecs.packbits_decode(data[start:stop]), dtype=np.uint8)
+        if len(plane) < n:
+            raise CodecFault(f"RLE segment holds {len(plane)} of {n} pixels")
+        segments.append(plane[:n].reshape(layout.rows, layout.columns))
+    if layout.bytes_per_sample == 2:
+        return np.stack(segments[::-1], axis=-1).view("<u2")[..., 0]
+    return segments[0] if layout.samples == 1 else np.stack(segments, axis=-1)
+
+
+def _jpeg_grey(data: bytes, layout: PixelLayout) -> Samples:
+    _require_size(_jpeg_size(data), layout)
+    grey: Samples = simplejpeg.decode_jpeg(data, "GRAY")[..., 0]
+    return grey
+
+
+def _jpeg_rgb(data: bytes, layout: PixelLayout) -> Samples:
+    _require_size(_jpeg_size(data), layout)
+    colour: Samples = simplejpeg.decode_jpeg(data, "RGB")
+    return colour
+
+
+def _jpeg8(data: bytes, layout: PixelLayout) -> Samples:
+    _require_size(_jpeg_size(data), layout)
+    # Naming the same colour space twice leaves the components as they are stored.
+    space = "grayscale" if layout.samples == 1 else "rgb"
+    return _checked(imagecodecs.jpeg8_decode(data, colorspace=space, outcolorspace=space), layout)
+
+
+def _jpegls(data: bytes, layout: PixelLayout) -> Samples:
+    _require_size(_jpeg_size(data), layout)
+    return _checked(imagecodecs.jpegls_decode(data), layout)
+
+
+def _jpeg2k(data: bytes, layout: PixelLayout) -> Samples:
+    _require_size(_jpeg2k_size(data), layout)
+    return _checked(imagecodecs.jpeg2k_decode(data), layout)
+
+
+def _checked(samples: Samples, layout: PixelLayout) -> Samples:
+    shape = (layout.rows, layout.columns) + ((3,) if layout.samples == 3 else ())
+    if samples.shape != shape:
+        raise CodecFault(f"the codestream holds {samples.shape}, not {shape}")
+    if samples.dtype not in (np.uint8, np.uint16):
+        raise CodecFault(f"the codestream holds {samples.dtype} samples")
+    return samples
+
+
+def _require_size(size: tuple[int, int], layout: PixelLayout) -> None:
+    """Compare before decoding: a codestream may claim any size, and equal products reshape silently."""
+    if size != (layout.rows, layout.columns):
+        raise CodecFault(
+            f"the codestream is {size[1]} x {size[0]}, the header says {layout.columns} x {layout.rows} pixels"
+        )
+
+
+def _jpeg_size(data: bytes) -> tuple[int, int]:
+    """(rows, columns) of the start-of-frame segment (ITU-T T.81 B.2.2, T.87 C.2.2)."""
+    position = 2
+    while position + 9 <= len(data):
+        if data[position] != 0xFF:
+            break
+        marker = data[position + 1]
+        if marker == 0xFF:
+            position += 1
+            continue
+        if marker == 0xF7 or (0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC)):
+            return (
+                int.from_bytes(data[position + 5 : position + 7], "big"),
+                int.from_bytes(data[position + 7 : position + 9], "big"),
+            )
+        position += 2 + int.from_bytes(data[position + 2 : position + 4], "big")
+    raise CodecFault("no start of frame in the codestream")
+
+
+def _jpeg2k_size(data: bytes) -> tuple[int, int]:
+    """(rows, columns) of the SIZ segment (ITU-T T.800 A.5.1)."""
+    if data[:4] != b"\xff\x4f\xff\x51" or len(data) < 24:
+        raise CodecFault("no image size in the codestream")
+    x1, y1, x0, y0 = (int.from_bytes(data[i : i + 4], "big") for i in (8, 12, 16, 20))
+    return y1 - y0, x1 - x0
