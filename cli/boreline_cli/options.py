@@ -33,6 +33,10 @@ PullbackSpeed = Annotated[
     float | None,
     typer.Option("--pullback-speed", metavar="MM_S", help="Speed of a pullback whose file states none, in mm/s."),
 ]
+CalibrationFile = Annotated[
+    Path | None,
+    typer.Option("--calibration", metavar="FILE", help="A catheter's scale equation (boreline benchmark calibrate)."),
+]
 Threads = Annotated[int, typer.Option("--threads", min=1, max=64, help="Worker threads; results do not depend on it.")]
 
 

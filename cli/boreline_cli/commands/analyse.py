@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from boreline_cli.options import (
+    CalibrationFile,
     FrameRate,
     MmPerPixel,
     OutDir,
@@ -37,6 +38,7 @@ def register(app: typer.Typer) -> None:
         frame_rate: FrameRate = None,
         pullback_speed: PullbackSpeed = None,
         segmenter: Annotated[str | None, typer.Option("--segmenter", help="Name of another segmenter.")] = None,
+        calibration: CalibrationFile = None,
         threads: Threads = 2,
         overwrite: Annotated[
             bool, typer.Option("--overwrite", help="Replace an existing result folder (never one with edits).")
@@ -61,6 +63,7 @@ def register(app: typer.Typer) -> None:
             phase=phase,
             pullback_speed_mm_s=pullback_speed,
             segmenter=segmenter or DEFAULT_SEGMENTER,
+            calibration_file=calibration,
             threads=threads,
             overwrite=overwrite,
         )

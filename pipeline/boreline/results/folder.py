@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -173,17 +173,18 @@ class ResultFolder:
         return Region(**self.record["region"])
 
     def open_run(self, source: Path | None = None) -> Run:
-        """The run itself, for its pixels; `source` names the DICOM file when it moved."""
+        """The run itself, with the calibration that was used; `source` names the DICOM file when it moved."""
         options = dict(self.record["reading_options"])
         vessel, phase = options.pop("vessel", None), options.pop("phase", None)
         mm_per_px = options.pop("mm_per_px", None)
-        return read_run(
+        run = read_run(
             find_source(self.path, source),
             mm_per_px=None if mm_per_px is None else (float(mm_per_px[0]), float(mm_per_px[1])),
             vessel=None if vessel is None else Vessel(vessel),
             phase=None if phase is None else Phase(phase),
             **options,
         )
+        return replace(run, calibration=self.calibration())
 
     def has_edits(self) -> bool:
         """True when any operator left an edit."""

@@ -12,6 +12,7 @@ from boreline.position import axis_from_pullback
 from boreline.profile.frames import flag_standing_frames, frames_table, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
 from boreline.reading import read_run
+from boreline.reading.scale import apply_scale, read_scale
 from boreline.reporting.page import write_report
 from boreline.results import (
     AUTOMATIC,
@@ -43,6 +44,8 @@ class AnalyseOptions:
         Frames per second, where the file has no usable timing.
     pullback_speed_mm_s
         Speed of a pullback whose file states none.
+    calibration_file
+        A catheter's scale equation, applied on top of the calibration.
     threads
         Worker threads of the segmenter; the result does not depend on it.
     overwrite
@@ -57,6 +60,7 @@ class AnalyseOptions:
     phase: Phase | None = None
     pullback_speed_mm_s: float | None = None
     segmenter: str = DEFAULT_SEGMENTER
+    calibration_file: Path | None = None
     threads: int = 1
     overwrite: bool = False
 
@@ -64,6 +68,11 @@ class AnalyseOptions:
         """The options that `read_run` takes."""
         names = ("mm_per_px", "trust_region", "whole_frames_only", "frame_rate_hz", "vessel", "phase")
         return {name: getattr(self, name) for name in names}
+
+    def recorded(self) -> dict[str, JsonValue]:
+        """What `run.json` keeps: everything that can change a result."""
+        values = {name: value for name, value in asdict(self).items() if name not in ("threads", "overwrite")}
+        return {**values, "calibration_file": None if self.calibration_file is None else self.calibration_file.name}
 
 
 def analyse(
@@ -79,7 +88,7 @@ def analyse(
     options = AnalyseOptions() if options is None else options
     refuse_existing(out, overwrite=options.overwrite)
     segmenter = load_segmenter(options.segmenter)
-    run = read_run(source, **options.reading())
+    run = _scaled(read_run(source, **options.reading()), options.calibration_file)
     faults = FaultCount(run.n_frames)
     axis = axis_from_pullback(run, operator_speed_mm_s=options.pullback_speed_mm_s)
     segmentation = segmenter.segment(watched(run, faults), threads=options.threads, progress=progress)
@@ -94,7 +103,7 @@ def analyse(
         segmenter=segmenter.name,
         segmenter_version=segmenter.version,
         reading_options=options.reading(),
-        parameters={k: v for k, v in asdict(options).items() if k not in ("threads", "overwrite")},
+        parameters=options.recorded(),
         stages=_stages(run, axis, segmentation),
         warnings=(*run.warnings, *faults.warnings(), *segmentation.warnings, *axis.warnings),
     )
@@ -105,6 +114,13 @@ def analyse(
         write_source(target, source)
         write_report(ResultFolder(target), run, target / "report.html")
     return ResultFolder.open(out)
+
+
+def _scaled(run: Run, calibration_file: Path | None) -> Run:
+    if calibration_file is None:
+        return run
+    equation = read_scale(calibration_file)
+    return replace(run, calibration=apply_scale(run.calibration, equation, calibration_file))
 
 
 def refuse_existing(out: Path, *, overwrite: bool) -> None:

@@ -46,8 +46,8 @@ class FaultCount:
         self.faults[frame.number] = frame.fault
         if len(self.faults) > LARGEST_FAULTY_SHARE * self.n_frames:
             raise InputRefused(
-                f"more than {LARGEST_FAULTY_SHARE:.0%} of the frames cannot be decoded, the last frame {frame.number + 1}: "
-                f"{frame.fault}",
+                f"more than {LARGEST_FAULTY_SHARE:.0%} of the frames cannot be decoded "
+                f"(frame {frame.number + 1}: {frame.fault})",
                 tag="(7FE0,0010) PixelData",
                 remedy="ask for the file again",
             )
