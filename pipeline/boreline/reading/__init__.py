@@ -2,3 +2,6 @@
 
 from boreline.reading.run import LARGEST_FAULTY_SHARE as LARGEST_FAULTY_SHARE
 from boreline.reading.run import read_run as read_run
+from boreline.reading.xray import XrayFrame as XrayFrame
+from boreline.reading.xray import XrayRun as XrayRun
+from boreline.reading.xray import read_xray as read_xray

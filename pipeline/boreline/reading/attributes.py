@@ -27,11 +27,12 @@ _MOST_SHOWN = 40
 
 def tag_name(keyword: str) -> str:
     """How messages name an attribute, for example ``(0018,602C) PhysicalDeltaX``."""
-    tag = _tag(keyword)
+    tag = tag_of(keyword)
     return f"({tag >> 16:04X},{tag & 0xFFFF:04X}) {keyword}"
 
 
-def _tag(keyword: str) -> int:
+def tag_of(keyword: str) -> int:
+    """The tag number of a keyword of the data dictionary."""
     tag: int | None = tag_for_keyword(keyword)
     if tag is None:
         raise KeyError(keyword)
@@ -69,7 +70,7 @@ class Attributes:
         InputRefused
             A value is no finite number, or no whole one where the dictionary asks for one.
         """
-        vr = dictionary_VR(_tag(keyword))
+        vr = dictionary_VR(tag_of(keyword))
         if vr in _BINARY:
             return self._unpack(keyword, _BINARY[vr])
         pattern = _INTEGER if vr == "IS" else _DECIMAL
@@ -109,12 +110,12 @@ class Attributes:
         InputRefused
             The bytes are no sequence.
         """
-        if _tag(keyword) not in self._dataset:
+        if tag_of(keyword) not in self._dataset:
             return ()
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
-                value = self._dataset[_tag(keyword)].value
+                value = self._dataset[tag_of(keyword)].value
                 items = () if value is None else tuple(value)
         except Exception as fault:  # the library has no one error for malformed sequences
             raise self.refusal(f"is no readable sequence ({type(fault).__name__})", keyword) from None
@@ -136,7 +137,7 @@ class Attributes:
         return InputRefused(problem, file=self.file, tag=tag_name(keyword), remedy=remedy)
 
     def _raw(self, keyword: str) -> bytes:
-        tag = _tag(keyword)
+        tag = tag_of(keyword)
         if tag not in self._dataset:
             return b""
         element = self._dataset.get_item(tag, keep_deferred=True)
@@ -158,7 +159,7 @@ class Attributes:
         size = struct.calcsize(f"<{code}")
         if len(raw) % size:
             raise self.refusal(f"{len(raw)} bytes are no whole number of values", keyword)
-        element = self._dataset.get_item(_tag(keyword), keep_deferred=True)
+        element = self._dataset.get_item(tag_of(keyword), keep_deferred=True)
         order = "<" if getattr(element, "is_little_endian", True) else ">"
         values = struct.unpack(f"{order}{len(raw) // size}{code}", raw)
         for value in values:

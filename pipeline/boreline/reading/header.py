@@ -1,6 +1,6 @@
 """A DICOM file without its pixels: what it says about itself and where the pixel data lie.
 
-Only the attributes of `boreline.reading.keywords` are ever read, so no patient's name, date of birth or private element can
+Only the attributes of `boreline.reading.keywords` are ever read, so no name, date of birth or private element can
 travel further, and a large one is skipped instead of being held in memory.
 """
 
@@ -15,20 +15,18 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Literal
 
-from pydicom.datadict import tag_for_keyword
 from pydicom.dataset import Dataset
 from pydicom.filereader import read_dataset
 
 from boreline.errors import InputRefused
-from boreline.reading.attributes import Attributes
+from boreline.reading.attributes import Attributes, tag_of
 from boreline.reading.keywords import KEYWORDS
 from boreline.reading.syntaxes import DEFLATED, EXPLICIT_BIG, EXPLICIT_LITTLE, IMPLICIT_LITTLE
-
 
 LARGEST_VALUE_BYTES = 4 << 20
 LARGEST_INFLATED_BYTES = 512 << 20
 
-_TAGS = [tag for tag in map(tag_for_keyword, KEYWORDS) if tag is not None]
+_TAGS = [tag_of(keyword) for keyword in KEYWORDS]
 _FIRST_PIXEL_TAG = 0x7FE00008
 _PIXEL_DATA = 0x7FE00010
 _CHUNK_BYTES = 1 << 20

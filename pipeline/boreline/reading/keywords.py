@@ -66,7 +66,7 @@ KEYWORDS = (
     "IVUSPullbackStartFrameNumber",
     "IVUSPullbackStopFrameNumber",
     # X-ray geometry (XA Acquisition, Positioner, Table)
-    "CalibrationType",
+    "PixelSpacingCalibrationType",
     "DistanceSourceToDetector",
     "DistanceSourceToPatient",
     "EstimatedRadiographicMagnificationFactor",
