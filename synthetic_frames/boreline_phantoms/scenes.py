@@ -6,6 +6,8 @@ from functools import cache
 
 from boreline.errors import InputRefused
 from boreline_phantoms.exact import Ellipse, ExactShapes
+from boreline_phantoms.named_vessels import vessel_scenes
+from boreline_phantoms.random_scenes import PREFIX, random_scene
 from boreline_phantoms.records import Picture, Scene
 
 PUBLISHED_CYLINDERS_MM = (1.51, 2.03, 3.04, 4.04, 5.04)
@@ -21,13 +23,16 @@ def names() -> tuple[str, ...]:
 
 
 def get(name: str) -> Scene:
-    """The scene called `name`.
+    """The scene called `name`, or the random scene `random:SEED`.
 
     Raises
     ------
     InputRefused
         There is no such scene.
     """
+    kind, _, seed = name.partition(":")
+    if kind == PREFIX and seed.isdecimal() and int(seed) < 2**32:
+        return random_scene(int(seed))
     if name in catalogue():
         return catalogue()[name]
     raise InputRefused(f"no scene {name!r}", tag="NAME", remedy="see 'boreline phantom list'")
@@ -36,7 +41,7 @@ def get(name: str) -> Scene:
 @cache
 def catalogue() -> dict[str, Scene]:
     """All named scenes."""
-    return {scene.name: scene for scene in (*_exact_scenes(),)}
+    return {scene.name: scene for scene in (*vessel_scenes(), *_exact_scenes())}
 
 
 def circle(diameter_mm: float, *, off_centre: float = 0.0, mm_per_px: float = 0.02, aspect: float = 1.0) -> Scene:
