@@ -15,7 +15,7 @@ from boreline.model import FloatArray
 from boreline_phantoms.smooth import angle_between, bump, plateau, wander
 
 N_ANGLES = 512
-ANGLES_RAD: FloatArray = np.arange(N_ANGLES) * (2 * np.pi / N_ANGLES)
+ANGLES_RAD: FloatArray = np.arange(N_ANGLES, dtype=np.float64) * (2 * np.pi / N_ANGLES)
 SMALLEST_LUMEN_MM = 0.66
 """Smallest lumen radius: the catheter has to pass."""
 STRUT_MM = 0.09

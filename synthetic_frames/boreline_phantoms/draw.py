@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -33,6 +35,7 @@ N_RANGES = 512
 BLOCK = 32
 WIRE_MM = 0.17
 CHUNK = 32
+WORKERS = 2
 Floats = npt.NDArray[np.float32]
 _WHITE_DB = 12.0  # above the adventitia's mean
 _GUIDE_MM = 0.9
@@ -73,7 +76,7 @@ class Painter:
         self.drop_rad = random.uniform(0, 2 * np.pi) + wander(random, scale=3.0, sd=0.4)(commanded_mm)
         self.flow_mm = scene.times_s() * 2.5  # slow blood: a few tenths of a millimetre per frame and less
         cell_mm2 = self.beam.axial_mm * float(self.beam.lateral_mm(np.array(2.0)))
-        per_mm2 = 10.0 / cell_mm2
+        per_mm2 = self.beam.scatterers_per_cell / cell_mm2
         box = scene.picture.field_mm + 0.5
         self.tissue = Cloud(scene.seed, 21, box, self.beam.elevation_mm, per_mm2, physics.variation_db)
         self.blood = Cloud(scene.seed, 22, box, self.beam.elevation_mm, per_mm2)
@@ -81,7 +84,7 @@ class Painter:
         self._taps, self._widths = self._lateral()
         pulse, self._before = self.beam.pulse(self.step_mm)
         self._pulse = (pulse / np.sqrt(np.sum(pulse**2) * self.step_mm)).astype(np.float32)
-        ranges = (np.arange(N_RANGES) + 0.5) * self.step_mm
+        ranges: FloatArray = (np.arange(N_RANGES, dtype=np.float64) + 0.5) * self.step_mm
         noise_db = physics.noise_db + physics.gain_slope_db_mm * ranges
         self._noise_gain = (10 ** (noise_db / 20) * np.sqrt(self.step_mm)).astype(np.float32)
         self._noise = random.standard_normal((2, 2 * N_ANGLES + 31, N_RANGES), dtype=np.float32) * np.float32(0.7071)
@@ -111,12 +114,18 @@ class Painter:
         return np.stack([ring.real, ring.imag]).astype(np.float32)
 
     def draw(self, start: int, stop: int) -> Iterator[GreyImage]:
-        """Frames [start, stop), one after the other."""
-        for first in range(start, stop, CHUNK):
-            last = min(stop, first + CHUNK)
-            section = borders(self.plan, self.views.z_mm[first:last], self.views.span_mm, self.scene.seed)
-            for number in range(first, last):
-                yield self.frame(number, section, number - first)
+        """Frames [start, stop), one after the other; a few are drawn at a time."""
+        with ThreadPoolExecutor(WORKERS) as pool:
+            waiting: deque[Future[GreyImage]] = deque()
+            for first in range(start, stop, CHUNK):
+                last = min(stop, first + CHUNK)
+                section = borders(self.plan, self.views.z_mm[first:last], self.views.span_mm, self.scene.seed)
+                for number in range(first, last):
+                    waiting.append(pool.submit(self.frame, number, section, number - first))
+                    if len(waiting) > 2 * WORKERS:
+                        yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
 
     def frame(self, number: int, section: Borders, row: int) -> GreyImage:
         """One frame; `row` is its place in `section`."""
@@ -159,7 +168,8 @@ class Painter:
             grey = grey[low % N_ANGLES] * (1 - share) + grey[(low + 1) % N_ANGLES] * share
         closed = np.concatenate([grey, grey[:1]])
         shown = cv2.remap(closed, *self._maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-        return np.rint(shown).astype(np.uint8)
+        picture: GreyImage = np.rint(shown).astype(np.uint8)
+        return picture
 
     # ------------------------------------------------------------------------------------- what the rays meet
 
@@ -203,7 +213,7 @@ class Painter:
             loss,
             _fronts(section, row, matrix, origin),
             9.0 + 2.0 * grain,
-            -9.0 + 4.0 * np.roll(grain, 13),
+            -13.0 + 5.0 * np.sin(4 * vessel_angle + 2 * z) + 3.0 * np.roll(grain, 13),
             self._circles(section, row, matrix, origin),
             self._levels(blood_db, physics.intima_db, physics.media_db, physics.outside_db),
         )
@@ -379,7 +389,8 @@ def per_ray_angle(own_angle: FloatArray, order: npt.NDArray[np.int64]) -> FloatA
     vessel = np.unwrap(ANGLES_RAD[order])
     padded_own = np.concatenate([unwrapped - 2 * np.pi, unwrapped, unwrapped + 2 * np.pi])
     padded = np.concatenate([vessel - 2 * np.pi, vessel, vessel + 2 * np.pi])
-    return np.interp(ANGLES_RAD, padded_own, padded)
+    met: FloatArray = np.interp(ANGLES_RAD, padded_own, padded)
+    return met
 
 
 def _fronts(section: Borders, row: int, matrix: FloatArray, origin: FloatArray) -> FloatArray:

@@ -50,7 +50,8 @@ class Ellipse:
         level = np.hypot(u, v)
         slope_x = (c * u / a - s * v / b) / np.maximum(level, 1e-9) * mm_per_px[0]
         slope_y = (s * u / a + c * v / b) / np.maximum(level, 1e-9) * mm_per_px[1]
-        return (level - 1.0) / np.maximum(np.hypot(slope_x, slope_y), 1e-12)
+        distance: FloatArray = (level - 1.0) / np.maximum(np.hypot(slope_x, slope_y), 1e-12)
+        return distance
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,11 +98,11 @@ def paint(
             lost += loss * step_mm
             shadow = shadow_db[j] if r > shadow_from[j] else 0.0
             value = math.exp((level - lost - shadow) * TO_NEPER)
-            if r >= 2.0 * front and r < 2.0 * front + calcium_mm:
-                value += math.exp(echo_db[j] * TO_NEPER)
+            if r >= 2.0 * front and r < 2.0 * front + 0.4:
+                value += math.exp((echo_db[j] - 30.0 * (r - 2.0 * front)) * TO_NEPER)
                 is_blood = False
-            elif r >= 3.0 * front and r < 3.0 * front + calcium_mm:
-                value += math.exp((echo_db[j] - 8.0) * TO_NEPER)
+            elif r >= 3.0 * front and r < 3.0 * front + 0.4:
+                value += math.exp((echo_db[j] - 12.0 - 30.0 * (r - 3.0 * front)) * TO_NEPER)
                 is_blood = False
             if is_blood:
                 blood_map[j, i] = value
@@ -153,9 +153,9 @@ def scatter(
             j -= n_angles
         i = int(r / step_mm)
         a = amplitude[j, i]
+        a *= weights[k]
         if a <= 0.0:
             continue
-        a *= weights[k]
         phase = phase_per_mm * r
         real[j, i] += a * math.cos(phase)
         imag[j, i] += a * math.sin(phase)

@@ -46,7 +46,9 @@ ARRAY = Physics(wire=False, ring_db=8.0, ring_mm=0.3, sheath_mm=0.55, variation_
 def vessel_scenes() -> list[Scene]:
     """All of them, in the order of the list."""
     fibrous = VesselPlan(lesions=(Lesion(length_mm=6.0),))
-    return [*_typical(fibrous), *_hard(fibrous), *_very_hard(), *_recordings(fibrous)]
+    scenes = [*_typical(fibrous), *_hard(fibrous), *_very_hard(), *_recordings(fibrous)]
+    # Seeds of their own, so that the scenes of the list do not look like one vessel.
+    return [scene.with_(seed=number) for number, scene in enumerate(scenes, start=11)]
 
 
 def _typical(fibrous: VesselPlan) -> list[Scene]:

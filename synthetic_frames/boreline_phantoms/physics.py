@@ -64,13 +64,13 @@ class Physics:
     soft_db: float = 4.0
     media_db: float = -24.0
     intima_db: float = -3.0
-    outside_db: float = -10.0
-    variation_db: float = 3.5
-    tissue_db_mm: float = 2.0
+    outside_db: float = -13.0
+    variation_db: float = 4.5
+    tissue_db_mm: float = 3.5
     attenuating_db_mm: float = 22.0
-    noise_db: float = -52.0
-    gain_slope_db_mm: float = 3.0
-    range_db: float = 48.0
+    noise_db: float = -54.0
+    gain_slope_db_mm: float = 2.5
+    range_db: float = 46.0
     gamma: float = 1.0
     gain_db: float = 0.0
     gain_drift_db: float = 0.7
@@ -83,7 +83,7 @@ class Physics:
 
     def blood_db(self, mhz: float) -> float:
         """Mean level of blood at a frequency."""
-        return -24.0 + (40.0 - 13.0) * float(np.log10(mhz / 40.0)) + self.blood_offset_db
+        return -27.0 + (40.0 - 13.0) * float(np.log10(mhz / 40.0)) + self.blood_offset_db
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,10 +99,15 @@ class Beam:
 
     def lateral_mm(self, range_mm: FloatArray) -> FloatArray:
         """Across the beam at a range: grows linearly."""
-        near = np.interp(self.mhz, _KNOWN_MHZ, [0.35, 0.11, 0.065])
-        slope = np.interp(self.mhz, _KNOWN_MHZ, [0.08, 0.05, 0.035])
+        near = np.interp(self.mhz, _KNOWN_MHZ, [0.29, 0.11, 0.065])
+        slope = np.interp(self.mhz, _KNOWN_MHZ, [0.07, 0.05, 0.035])
         width: FloatArray = near + slope * np.asarray(range_mm, dtype=np.float64)
         return width
+
+    @property
+    def scatterers_per_cell(self) -> float:
+        """Scatterers in one resolution cell: enough for fully developed speckle, fewer where cells are tiny."""
+        return float(np.interp(self.mhz, _KNOWN_MHZ, [12.0, 9.0, 6.0]))
 
     @property
     def elevation_mm(self) -> float:
@@ -120,7 +125,7 @@ class Beam:
         The echo rises quickly and fades slowly, and starts at the scatterer: the leading edge is where the tissue is,
         which is why borders are drawn there.
         """
-        attack, decay = 0.5 * self.axial_mm / 2.355, 1.5 * self.axial_mm / 2.355
+        attack, decay = 0.6 * self.axial_mm / 2.355, 1.4 * self.axial_mm / 2.355
         delay = 1.2 * attack
         before, after = int(np.ceil(1.6 * attack / step_mm)), int(np.ceil((delay + 2.6 * decay) / step_mm))
         t = np.arange(-before, after + 1) * step_mm - delay

@@ -92,7 +92,7 @@ class Cloud:
         if self._waves is None:
             random = np.random.default_rng((self.seed, self.stream, 1))
             waves = []
-            for size_mm, terms in ((2.5, 5), (1.0, 6), (0.4, 6)):
+            for size_mm, terms in ((3.5, 5), (1.4, 5), (0.5, 5)):
                 turns = self.box_mm / size_mm
                 direction = random.uniform(0, 2 * np.pi, terms)
                 kx, ky = np.rint(turns * np.cos(direction)), np.rint(turns * np.sin(direction))

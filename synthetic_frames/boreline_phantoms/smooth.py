@@ -35,7 +35,8 @@ def plateau(x: FloatArray, start: float, stop: float, ramp: float) -> FloatArray
     up = np.clip((x - (start - ramp)) / ramp, 0, 1)
     down = np.clip(((stop + ramp) - x) / ramp, 0, 1)
     edge = np.minimum(up, down)
-    return edge * edge * (3 - 2 * edge)
+    smooth: FloatArray = edge * edge * (3 - 2 * edge)
+    return smooth
 
 
 def angle_between(a_rad: FloatArray, b_rad: FloatArray | float) -> FloatArray:

@@ -286,7 +286,8 @@ def _behind(
     front = project(calcium_front(section, row)[run, None] * DIRECTIONS[run], matrix, origin)
     angle = np.unwrap(np.arctan2(front[:, 1], front[:, 0]))
     middle, half = (angle[0] + angle[-1]) / 2, abs(angle[-1] - angle[0]) / 2
-    return np.abs(angle_between(np.arctan2(border[:, 1], border[:, 0]), middle)) <= half
+    behind: BoolArray = np.abs(angle_between(np.arctan2(border[:, 1], border[:, 0]), middle)) <= half
+    return behind
 
 
 def _sector(points_mm: FloatArray, apex_mm: FloatArray, *, whole: bool = False) -> tuple[float, float, float]:

@@ -82,7 +82,8 @@ def _keep_inside(lumen: FloatArray, push: FloatArray, sheath_mm: float) -> Float
         turned = np.einsum("nki,ni->nk", lumen - centre[:, None, :], direction)
         fits = clear & (middle < turned.max(axis=-1))
         low, high = np.where(fits, middle, low), np.where(fits, high, middle)
-    return centre + (share * low)[:, None] * direction
+    spot_mm: FloatArray = centre + (share * low)[:, None] * direction
+    return spot_mm
 
 
 def _matrices(track: Track) -> FloatArray:
@@ -91,7 +92,8 @@ def _matrices(track: Track) -> FloatArray:
     stretch = np.eye(2) + (1 / np.cos(track.tilt_rad) - 1)[:, None, None] * along
     c, s = np.cos(track.turn_rad), np.sin(track.turn_rad)
     turn = np.stack([np.stack([c, -s], -1), np.stack([s, c], -1)], -2)
-    return np.einsum("nij,njk->nik", turn, stretch) * track.scale[:, None, None]
+    matrix: FloatArray = np.einsum("nij,njk->nik", turn, stretch) * track.scale[:, None, None]
+    return matrix
 
 
 def project(points_mm: FloatArray, matrix: FloatArray, origin_mm: FloatArray) -> FloatArray:
@@ -122,7 +124,8 @@ def as_shown(points_mm: FloatArray, warp: FloatArray) -> FloatArray:
 
 def border_points(radii_mm: FloatArray) -> FloatArray:
     """Points (..., N_ANGLES, 2) of a border given as radii about the vessel's axis."""
-    return radii_mm[..., None] * DIRECTIONS
+    points: FloatArray = radii_mm[..., None] * DIRECTIONS
+    return points
 
 
 def runs_of(inside: np.ndarray) -> list[np.ndarray]:
