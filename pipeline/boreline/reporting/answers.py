@@ -1,0 +1,168 @@
+"""The few figures that a reader looks for first, taken from the tables and, where they exist, the plan and assessment."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One figure with what it rests on."""
+
+    title: str
+    value: str
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class NamedSite:
+    """A place that the page marks: 0-based frame, position in mm (NaN without positions)."""
+
+    name: str
+    frame: int
+    position_mm: float
+
+
+def number(value: Any, digits: int = 2, unit: str = "") -> str:
+    """A figure for people; a dash when not known."""
+    if value is None or (isinstance(value, float) and not math.isfinite(value)) or value is pd.NA:
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return value
+    return f"{value:.{digits}f} {unit}".rstrip()
+
+
+def with_sd(area_mm2: float, contour_sd_mm2: float, scale_relative_sd: float | None) -> str:
+    """An area with its standard uncertainty: contour and length scale together (an area takes the scale twice)."""
+    parts = [sd for sd in (contour_sd_mm2, 2 * area_mm2 * (scale_relative_sd or 0.0)) if math.isfinite(sd) and sd > 0]
+    if not parts:
+        return f"{area_mm2:.2f} mm²"
+    return f"{area_mm2:.2f} ± {math.hypot(*parts):.2f} mm²"
+
+
+def smallest_lumen(frames: pd.DataFrame) -> int | None:
+    """0-based frame with the smallest lumen of all frames that show the vessel; None when none was measured."""
+    lumen = frames["lumen_area_mm2"].to_numpy(dtype=float)
+    measured = np.flatnonzero(np.isfinite(lumen))
+    return None if not measured.size else int(measured[np.argmin(lumen[measured])])
+
+
+def smallest_stent(frames: pd.DataFrame) -> int | None:
+    """0-based frame with the smallest stent area; None without a stent."""
+    stent = frames["stent_area_mm2"].to_numpy(dtype=float)
+    return None if not np.isfinite(stent).any() else int(np.nanargmin(stent))
+
+
+def named_sites(frames: pd.DataFrame, plan: Mapping[str, Any] | None) -> tuple[NamedSite, ...]:
+    """Smallest lumen and stent area, and the plan's landing sites and references."""
+    sites = []
+    for name, frame in (("smallest lumen", smallest_lumen(frames)), ("smallest stent area", smallest_stent(frames))):
+        if frame is not None:
+            sites.append(NamedSite(name, frame, float(frames["position_mm"].iloc[frame])))
+    for key, label in (("references", "reference"), ("landing_sites", "landing")):
+        for side in ("distal", "proximal"):
+            site = ((plan or {}).get(key) or {}).get(side)
+            if site and site.get("frame") is not None:
+                position = site.get("position_mm")
+                sites.append(
+                    NamedSite(f"{side} {label}", int(site["frame"]) - 1, math.nan if position is None else position)
+                )
+    return tuple(sites)
+
+
+def answers(
+    record: Mapping[str, Any],
+    frames: pd.DataFrame,
+    plan: Mapping[str, Any] | None,
+    assessment: Mapping[str, Any] | None,
+) -> tuple[Answer, ...]:
+    """The first screen, most asked for first."""
+    scale_sd = record["calibration"]["relative_sd"]
+    out = []
+    frame = smallest_lumen(frames)
+    if frame is None:
+        out.append(Answer("Smallest lumen", "–", "no frame could be measured"))
+    else:
+        row = frames.iloc[frame]
+        parts = [_place(row), f"frame {frame + 1}"]
+        parts.append(f"⌀ {number(row['lumen_min_diameter_mm'])} to {number(row['lumen_max_diameter_mm'], 2, 'mm')}")
+        if math.isfinite(row["plaque_burden_pct"]):
+            parts.append(f"plaque burden {row['plaque_burden_pct']:.0f} %")
+        value = with_sd(row["lumen_area_mm2"], row["lumen_area_sd_mm2"], scale_sd)
+        out.append(Answer("Smallest lumen", value, " · ".join(p for p in parts if p)))
+    if plan:
+        out += _plan_answers(plan)
+    if assessment:
+        out += _assessment_answers(assessment)
+    else:
+        stent = smallest_stent(frames)
+        if stent is not None:
+            row = frames.iloc[stent]
+            value = with_sd(row["stent_area_mm2"], row["stent_area_sd_mm2"], scale_sd)
+            out.append(
+                Answer("Smallest stent area", value, " · ".join(p for p in (_place(row), f"frame {stent + 1}") if p))
+            )
+    out.append(_length(record, frames))
+    return tuple(out)
+
+
+def _place(row: pd.Series) -> str:
+    if math.isfinite(row["position_mm"]):
+        return f"{row['position_mm']:.1f} mm from distal"
+    return f"at {row['time_s']:.2f} s" if math.isfinite(row["time_s"]) else ""
+
+
+def _length(record: Mapping[str, Any], frames: pd.DataFrame) -> Answer:
+    axis = record["axis"]
+    position = frames["position_mm"].to_numpy(dtype=float)
+    if not np.isfinite(position).any():
+        return Answer("Length", "no millimetres", axis["detail"])
+    length = float(np.nanmax(position) - np.nanmin(position))
+    bound = "at least " if axis["lower_bound"] else ""
+    return Answer("Length recorded", f"{bound}{length:.1f} mm", f"{axis['source'].replace('_', ' ')}: {axis['detail']}")
+
+
+def _plan_answers(plan: Mapping[str, Any]) -> list[Answer]:
+    out = []
+    references = plan.get("references") or {}
+    shown = [
+        f"{side} {number(site.get('lumen_area_mm2'), 2, 'mm²')}"
+        for side, site in references.items()
+        if site is not None
+    ]
+    if shown:
+        out.append(Answer("Reference lumen", " / ".join(shown), "distal and proximal; see the table for diameters"))
+    if plan.get("length_mm") is not None:
+        sd = plan.get("length_sd_mm")
+        value = f"{plan['length_mm']:.1f}" + (f" ± {sd:.1f}" if sd is not None else "") + " mm"
+        out.append(Answer("Between landing sites", value, "along the pullback axis"))
+    sizes = [m["diameter_mm"] for m in plan.get("methods") or [] if m.get("diameter_mm") is not None]
+    if sizes:
+        low, high = min(sizes), max(sizes)
+        value = f"{low:.2f} mm" if low == high else f"{low:.2f} to {high:.2f} mm"
+        out.append(Answer("Device diameter", value, f"{len(sizes)} published methods; they disagree, see below"))
+    return out
+
+
+def _assessment_answers(assessment: Mapping[str, Any]) -> list[Answer]:
+    out = []
+    read = assessment.get("msa_read_mm2")
+    if read is not None:
+        corrected = assessment.get("msa_corrected_mm2")
+        detail = "" if corrected is None else f"{corrected:.2f} mm² corrected for picking the smallest of many frames"
+        out.append(Answer("Smallest stent area", f"{read:.2f} mm²", detail))
+    verdicts = [rule["verdict"] for rule in assessment.get("rules") or []]
+    if verdicts:
+        counts = {word: verdicts.count(word) for word in ("met", "not_met", "too_close_to_call", "not_assessable")}
+        value = f"{counts['met']} met, {counts['not_met']} not met"
+        detail = f"{counts['too_close_to_call']} too close to call, {counts['not_assessable']} not assessable"
+        out.append(Answer("Expansion criteria", value, detail))
+    return out

@@ -1,0 +1,290 @@
+"""The profile as inline SVG: areas along the vessel, what bears on them, and the longitudinal cut on the same scale."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import pandas as pd
+
+from boreline.flags import NOT_VESSEL, Flag, parse_flags
+from boreline.model import BoolArray, FloatArray, GreyImage
+from boreline.reporting.pictures import jpeg_uri
+
+WIDTH, LEFT, RIGHT = 960, 46, 66
+TOP, PLOT_HEIGHT, LANE, CUT_HEIGHT = 30, 250, 9, 120
+_MOST_POINTS = 1200
+_CUT_COLUMNS = 1400
+
+
+@dataclass(frozen=True, slots=True)
+class Abscissa:
+    """What the figure's horizontal axis is, and where each row of its table lies on it."""
+
+    label: str
+    unit: str
+    values: FloatArray
+    low: float
+    high: float
+
+    def x(self, value: float | FloatArray) -> FloatArray:
+        """Horizontal place in the drawing."""
+        span = max(self.high - self.low, 1e-9)
+        return LEFT + (np.asarray(value, dtype=float) - self.low) / span * (WIDTH - LEFT - RIGHT)
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One area curve: path data of the line and of its band of one standard uncertainty."""
+
+    name: str
+    line: str
+    band: str
+    label_y: float
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A named place; `x` in the drawing, `row` staggers labels."""
+
+    name: str
+    x: float
+    row: int
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """Stretches under the plot that share a meaning, each (x, width)."""
+
+    name: str
+    kind: str
+    y: float
+    stretches: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """Everything that the template draws."""
+
+    width: int
+    height: int
+    left: int
+    right: float
+    plot_top: int
+    plot_bottom: int
+    series: tuple[Series, ...]
+    marks: tuple[Mark, ...]
+    lanes: tuple[Lane, ...]
+    outside: tuple[tuple[float, float], ...]
+    x_ticks: tuple[tuple[float, str], ...]
+    y_ticks: tuple[tuple[float, str], ...]
+    x_label: str
+    cut: str
+    cut_top: float
+    cut_height: int
+    description: str
+
+
+AREAS = (("lumen", "lumen_area_mm2"), ("eem", "eem_area_mm2"), ("stent", "stent_area_mm2"))
+
+
+def abscissa_of(table: pd.DataFrame) -> Abscissa:
+    """Millimetres when there are any, else seconds, else frame numbers."""
+    for column, label, unit in (("position_mm", "distance from the distal end", "mm"), ("time_s", "time", "s")):
+        if column in table and table[column].notna().any():
+            values = table[column].to_numpy(dtype=float)
+            return Abscissa(label, unit, values, float(np.nanmin(values)), float(np.nanmax(values)))
+    values = table["frame"].to_numpy(dtype=float)
+    return Abscissa("frame", "", values, float(values.min()), float(values.max()))
+
+
+def draw_figure(
+    table: pd.DataFrame,
+    frames: pd.DataFrame,
+    marks: Sequence[tuple[str, int]],
+    cut: GreyImage | None,
+) -> Figure:
+    """Draw the profile.
+
+    Parameters
+    ----------
+    table
+        The profile, or the frames of a run without positions.
+    frames
+        The frames table, for the cut.
+    marks
+        (name, 0-based row of `table`).
+    cut
+        One column per frame, or None.
+    """
+    axis = abscissa_of(table)
+    plot_bottom = TOP + PLOT_HEIGHT
+    top_mm2 = _ceiling(table)
+    lanes = _lanes(table, axis, plot_bottom + 34)
+    cut_top = plot_bottom + 34 + LANE * len(lanes) + 6
+    shown = None if cut is None else _cut_on_axis(cut, frames, axis)
+    flags = [parse_flags(cell) for cell in table["flags"].fillna("")]
+    outside = np.array([bool(words & NOT_VESSEL) for words in flags], dtype=bool)
+    return Figure(
+        width=WIDTH,
+        height=round(cut_top + (0 if shown is None else CUT_HEIGHT) + 4),
+        left=LEFT,
+        right=WIDTH - RIGHT,
+        plot_top=TOP,
+        plot_bottom=plot_bottom,
+        series=_apart(tuple(_series(table, axis, top_mm2))),
+        marks=_placed(
+            [(name, float(axis.x(axis.values[row]))) for name, row in marks if np.isfinite(axis.values[row])]
+        ),
+        lanes=lanes,
+        outside=_stretches(outside, axis),
+        x_ticks=tuple((float(axis.x(v)), f"{v:g}") for v in _ticks(axis.low, axis.high, 12)),
+        y_ticks=tuple((_y(v, top_mm2), f"{v:g}") for v in _ticks(0.0, top_mm2, 6)),
+        x_label=f"{axis.label} ({axis.unit})" if axis.unit else axis.label,
+        cut="" if shown is None else jpeg_uri(shown, 78),
+        cut_top=cut_top,
+        cut_height=CUT_HEIGHT,
+        description=_description(table, axis),
+    )
+
+
+def _ceiling(table: pd.DataFrame) -> float:
+    highest = max((float(table[column].max()) for _, column in AREAS if table[column].notna().any()), default=1.0)
+    return 1.06 * highest if highest > 0 else 1.0
+
+
+def _y(value: float | FloatArray, top_mm2: float) -> float:
+    return float(TOP + PLOT_HEIGHT * (1 - np.asarray(value) / top_mm2))
+
+
+def _series(table: pd.DataFrame, axis: Abscissa, top_mm2: float) -> Iterator[Series]:
+    step = max(1, len(table) // _MOST_POINTS)
+    for name, column in AREAS:
+        area = table[column].to_numpy(dtype=float)
+        if not np.isfinite(area).any():
+            continue
+        sd = table[column.replace("_mm2", "_sd_mm2")].to_numpy(dtype=float)
+        x = axis.x(axis.values)
+        y = TOP + PLOT_HEIGHT * (1 - area / top_mm2)
+        sd_px = PLOT_HEIGHT * np.nan_to_num(sd) / top_mm2
+        order = np.argsort(x, kind="stable")[::step]
+        line, band = [], []
+        for run in _unbroken(np.isfinite(y[order]) & np.isfinite(x[order])):
+            rows = order[run]
+            line.append("M" + "L".join(f"{x[i]:.1f} {y[i]:.1f}" for i in rows))
+            upper = "L".join(f"{x[i]:.1f} {y[i] - sd_px[i]:.1f}" for i in rows)
+            lower = "L".join(f"{x[i]:.1f} {y[i] + sd_px[i]:.1f}" for i in rows[::-1])
+            band.append(f"M{upper}L{lower}Z")
+        last = int(order[np.flatnonzero(np.isfinite(y[order]))[-1]])
+        yield Series(name, "".join(line), "".join(band), float(y[last]))
+
+
+def _apart(series: tuple[Series, ...], least: float = 14.0) -> tuple[Series, ...]:
+    """Labels at the curves' ends, pushed down where they would overlap."""
+    placed: dict[str, float] = {}
+    y = -np.inf
+    for one in sorted(series, key=lambda s: s.label_y):
+        y = max(one.label_y, y + least)
+        placed[one.name] = y
+    return tuple(Series(s.name, s.line, s.band, placed[s.name]) for s in series)
+
+
+def _placed(marks: list[tuple[str, float]]) -> tuple[Mark, ...]:
+    """Marks from left to right; a label that would touch its left neighbour goes one row down."""
+    out: list[Mark] = []
+    ends = [-np.inf, -np.inf, -np.inf]
+    for name, x in sorted(marks, key=lambda mark: mark[1]):
+        row = next((i for i, end in enumerate(ends) if end < x), 0)
+        ends[row] = x + 6.2 * len(name) + 10
+        out.append(Mark(name, x, row))
+    return tuple(out)
+
+
+def _lanes(table: pd.DataFrame, axis: Abscissa, top: float) -> tuple[Lane, ...]:
+    flags = [parse_flags(cell) for cell in table["flags"].fillna("")]
+
+    def flagged(*words: Flag) -> BoolArray:
+        return np.array([any(word in cell for word in words) for cell in flags], dtype=bool)
+
+    shown = (
+        ("stent", "stent", flagged(Flag.STENT)),
+        ("malapposed", "malapposed", flagged(Flag.MALAPPOSED)),
+        ("calcium", "calcium", np.nan_to_num(table["calcium_arc_deg"].to_numpy(dtype=float)) > 0),
+        ("branch", "branch", flagged(Flag.BRANCH)),
+        ("EEM hidden", "hidden", flagged(Flag.EEM_HIDDEN, Flag.EEM_OUT_OF_VIEW)),
+        ("look here first", "doubtful", flagged(Flag.LUMEN_DOUBTFUL, Flag.EEM_DOUBTFUL)),
+        ("passed twice", "revisited", _true(table, "revisited")),
+    )
+    present = [(name, kind, where) for name, kind, where in shown if where.any()]
+    return tuple(
+        Lane(name, kind, top + LANE * i, _stretches(where, axis)) for i, (name, kind, where) in enumerate(present)
+    )
+
+
+def _true(table: pd.DataFrame, column: str) -> BoolArray:
+    if column not in table:
+        return np.zeros(len(table), dtype=np.bool_)
+    return table[column].fillna(value=False).to_numpy(dtype=bool)
+
+
+def _stretches(where: BoolArray, axis: Abscissa) -> tuple[tuple[float, float], ...]:
+    known = np.isfinite(axis.values)
+    order = np.argsort(np.where(known, axis.values, np.inf), kind="stable")
+    order = order[known[order]]
+    if order.size == 0:
+        return ()
+    half = (axis.high - axis.low) / max(len(order) - 1, 1) / 2
+    out = []
+    for run in _unbroken(where[order]):
+        begin, end = axis.x(axis.values[order[run[0]]] - half), axis.x(axis.values[order[run[-1]]] + half)
+        begin, end = np.clip([begin, end], LEFT, WIDTH - RIGHT)
+        out.append((float(begin), max(1.0, float(end - begin))))
+    return tuple(out)
+
+
+def _unbroken(where: BoolArray) -> list[np.ndarray[tuple[int], np.dtype[np.int64]]]:
+    """Runs of neighbouring true entries, as index arrays."""
+    numbers = np.flatnonzero(where)
+    if not numbers.size:
+        return []
+    return list(np.split(numbers, np.flatnonzero(np.diff(numbers) > 1) + 1))
+
+
+def _cut_on_axis(cut: GreyImage, frames: pd.DataFrame, axis: Abscissa) -> GreyImage:
+    """The cut's columns laid out on the figure's axis: each column of the picture takes the nearest frame's line."""
+    column = {"mm": "position_mm", "s": "time_s"}.get(axis.unit, "frame")
+    place = frames[column].to_numpy(dtype=float)[: cut.shape[1]]
+    known = np.flatnonzero(np.isfinite(place))
+    order = known[np.argsort(place[known], kind="stable")]
+    width = min(_CUT_COLUMNS, max(2, len(order)))
+    wanted = np.linspace(axis.low, axis.high, width)
+    right = np.clip(np.searchsorted(place[order], wanted), 1, max(len(order) - 1, 1))
+    left = right - 1
+    if len(order) < 2:
+        return cut
+    nearer_left = wanted - place[order[left]] <= place[order[right]] - wanted
+    chosen = order[np.where(nearer_left, left, right)]
+    return np.asarray(cv2.resize(cut[:, chosen], (width, min(160, cut.shape[0]))), dtype=np.uint8)
+
+
+def _ticks(low: float, high: float, most: int) -> list[float]:
+    span = max(high - low, 1e-9)
+    step = 10.0 ** np.floor(np.log10(span / most))
+    for factor in (1, 2, 5, 10):
+        if span / (step * factor) <= most:
+            step *= factor
+            break
+    first = np.ceil(low / step - 1e-9) * step
+    return [float(np.round(first + i * step, 10)) for i in range(int((high - first) / step + 1e-9) + 1)]
+
+
+def _description(table: pd.DataFrame, axis: Abscissa) -> str:
+    lumen = table["lumen_area_mm2"]
+    if not lumen.notna().any():
+        return "No area could be measured."
+    return (
+        f"Lumen area from {lumen.min():.2f} to {lumen.max():.2f} square millimetres "
+        f"over {axis.high - axis.low:.1f} {axis.unit or 'frames'}."
+    )

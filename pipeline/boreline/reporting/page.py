@@ -1,0 +1,197 @@
+"""`report.html`: one self-contained page. The answer comes first, every input of it below.
+
+Assumes a complete result folder; pixels are optional (without them the page has no pictures and says so).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import numpy as np
+import pandas as pd
+from markupsafe import Markup
+
+from boreline._version import __version__
+from boreline.columns import FRAMES
+from boreline.flags import NOT_VESSEL, Flag, parse_flags
+from boreline.model import CAUTION, Run, Structure
+from boreline.reporting.answers import Answer, NamedSite, answers, named_sites, number
+from boreline.reporting.cautions import CAUTIONS
+from boreline.reporting.cut import load_cut
+from boreline.reporting.edits import Reader, read_readers
+from boreline.reporting.figure import Abscissa, Figure, abscissa_of, draw_figure
+from boreline.reporting.pictures import Picture, choose_frames, draw_pictures
+from boreline.results import ResultFolder
+
+_TEMPLATES = Path(__file__).with_name("template")
+NOT_REVIEWED = "not reviewed by an operator"
+_HOVER_POINTS = 1500
+
+
+@dataclass(frozen=True, slots=True)
+class RunView:
+    """One run as the template sees it."""
+
+    key: str
+    title: str
+    record: Mapping[str, Any]
+    fingerprint: str
+    review: str
+    reviewed_frames: int
+    answers: tuple[Answer, ...]
+    figure: Figure
+    hover: str
+    pictures: tuple[Picture, ...]
+    rows: Mapping[int, Mapping[str, Any]]
+    masked_px: int
+    has_pixels: bool
+    sites: tuple[NamedSite, ...]
+    left_out: tuple[tuple[str, int, str], ...]
+    coverage: Mapping[str, int]
+    readers: tuple[Reader, ...]
+    plan: Mapping[str, Any] | None
+    assessment: Mapping[str, Any] | None
+
+
+def write_report(folder: ResultFolder, run: Run | None, out: Path) -> Path:
+    """Write the page of one run.
+
+    Parameters
+    ----------
+    run
+        For the pictures; None when the pixels are not at hand.
+    out
+        The HTML file.
+    """
+    return write_case_report([(folder, run)], out)
+
+
+def write_case_report(runs: Sequence[tuple[ResultFolder, Run | None]], out: Path) -> Path:
+    """Write one page for the runs of one vessel, in the order given, with a comparison when there are several."""
+    views = [view_of(folder, run, key=f"run{i + 1}") for i, (folder, run) in enumerate(runs)]
+    out.write_text(render(views), encoding="utf-8")
+    return out
+
+
+def render(views: Sequence[RunView]) -> str:
+    """The page as text."""
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_TEMPLATES), autoescape=True, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters["num"] = number
+    environment.filters["words"] = lambda text: str(text).replace("_", " ")
+    return environment.get_template("report.html").render(
+        runs=views,
+        caution=CAUTION,
+        cautions=CAUTIONS,
+        version=__version__,
+        style=Markup((_TEMPLATES / "report.css").read_text(encoding="utf-8")),
+        script=Markup((_TEMPLATES / "report.js").read_text(encoding="utf-8")),
+    )
+
+
+def view_of(folder: ResultFolder, run: Run | None, *, key: str) -> RunView:
+    """Everything that the page shows of one run."""
+    record, frames, profile = folder.record, folder.frames(), folder.profile()
+    plan, assessment = folder.read_json("plan.json"), folder.read_json("assessment.json")
+    table = frames if profile is None else profile
+    sites = named_sites(frames, plan)
+    axis = abscissa_of(table)
+    marks = [(site.name, row) for site in sites if (row := _row_of(site, axis, profile)) is not None]
+    chosen = choose_frames(frames, _names_by_frame(sites))
+    contours = {structure: folder.contours(structure) for structure in Structure}
+    pictures, masked = draw_pictures(chosen, run, contours, folder.region(), folder.calibration())
+    reviewed = int(frames["reviewed"].fillna(value=False).sum())
+    return RunView(
+        key=key,
+        title=_title(record),
+        record=record,
+        fingerprint=hashlib.sha256(record["source"]["sop_instance_uid"].encode()).hexdigest()[:16],
+        review=_review(reviewed, len(frames)),
+        reviewed_frames=reviewed,
+        answers=answers(record, frames, plan, assessment),
+        figure=draw_figure(table, frames, marks, load_cut(folder.path, run)),
+        hover=_hover_data(table, axis),
+        pictures=pictures,
+        rows={number: frames.iloc[number - 1].to_dict() for number in (p.frame for p in pictures)},
+        masked_px=masked,
+        has_pixels=run is not None,
+        sites=sites,
+        left_out=_left_out(frames),
+        coverage={
+            "frames": len(frames),
+            "lumen": int(frames["lumen_area_mm2"].notna().sum()),
+            "eem": int(frames["eem_area_mm2"].notna().sum()),
+            "stent": int(frames["stent_area_mm2"].notna().sum()),
+        },
+        readers=read_readers(folder),
+        plan=plan,
+        assessment=assessment,
+    )
+
+
+def _title(record: Mapping[str, Any]) -> str:
+    vessel = {"lad": "LAD", "lcx": "LCX", "rca": "RCA"}.get(
+        record["vessel"] or "", record["vessel"] or "vessel not stated"
+    )
+    phase = record["phase"] or "phase not stated"
+    return f"{vessel.replace('_', ' ')}, {phase.replace('_', ' ')}"
+
+
+def _review(reviewed: int, n_frames: int) -> str:
+    if not reviewed:
+        return NOT_REVIEWED
+    return f"{reviewed} of {n_frames} frames reviewed by an operator"
+
+
+def _names_by_frame(sites: Sequence[NamedSite]) -> dict[int, str]:
+    names: dict[int, str] = {}
+    for site in sites:
+        names[site.frame] = f"{names[site.frame]}, {site.name}" if site.frame in names else site.name
+    return names
+
+
+def _row_of(site: NamedSite, axis: Abscissa, profile: pd.DataFrame | None) -> int | None:
+    if profile is None:
+        return site.frame
+    if not np.isfinite(site.position_mm) or not np.isfinite(axis.values).any():
+        return None
+    return int(np.nanargmin(np.abs(axis.values - site.position_mm)))
+
+
+def _left_out(frames: pd.DataFrame) -> tuple[tuple[str, int, str], ...]:
+    """(flag, frames, meaning) of everything that limits what was measured: listed, never silently dropped."""
+    cells = [parse_flags(cell) for cell in frames["flags"]]
+    limiting = NOT_VESSEL | {Flag.BRANCH, Flag.EEM_HIDDEN, Flag.EEM_OUT_OF_VIEW, Flag.ROTATION_UNEVEN}
+    counted = [(flag, sum(flag in cell for cell in cells)) for flag in Flag if flag in limiting]
+    return tuple((flag.value, count, flag.meaning) for flag, count in counted if count)
+
+
+def _hover_data(table: pd.DataFrame, axis: Abscissa) -> str:
+    """The curves for the read-out under the pointer, as JSON that is safe inside a script element."""
+    step = max(1, len(table) // _HOVER_POINTS)
+
+    def column(name: str, digits: int) -> list[float | None]:
+        values = table[name].to_numpy(dtype=float)[::step]
+        return [round(float(v), digits) if np.isfinite(v) else None for v in values]
+
+    data = {
+        "unit": axis.unit,
+        "x": [round(float(v), 1) if np.isfinite(v) else None for v in axis.x(axis.values)[::step]],
+        "at": [round(float(v), 2) if np.isfinite(v) else None for v in axis.values[::step]],
+        "frame": table["frame"].to_list()[::step],
+        "lumen": column("lumen_area_mm2", 2),
+        "eem": column("eem_area_mm2", 2),
+        "burden": column("plaque_burden_pct", 0),
+        "stent": column("stent_area_mm2", 2),
+    }
+    return Markup(json.dumps(data, separators=(",", ":")).replace("<", "\\u003c"))
+
+
+COLUMN_MEANINGS = {column.name: column.meaning for column in FRAMES.columns}
