@@ -5,59 +5,29 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from boreline.model import FloatArray, GreyImage
-from boreline_phantoms.anatomy import ANGLES_RAD, N_ANGLES, STRUT_MM, Borders, VesselPlan, borders
-from boreline_phantoms.curves import radii_about
+from boreline_phantoms.anatomy import ANGLES_RAD, N_ANGLES, Borders, VesselPlan, borders
 from boreline_phantoms.kernels import paint, pulse_and_compress, scatter, widen
 from boreline_phantoms.physics import Beam, Blood, Physics
+from boreline_phantoms.rays import Rays, aorta_rays, guide_rays, veins_of, vessel_rays
 from boreline_phantoms.records import Scene
+from boreline_phantoms.reflectors import Reflector, aim_of_wire, strut_echoes, strut_points, wire_echoes
 from boreline_phantoms.scatterers import Cloud
 from boreline_phantoms.smooth import angle_between, bump, wander
-from boreline_phantoms.view import (
-    DIRECTIONS,
-    Place,
-    Views,
-    angle_error,
-    border_points,
-    calcium_front,
-    project,
-    runs_of,
-    strut_angles,
-)
+from boreline_phantoms.view import Place, Views, angle_error, project
 
 N_RANGES = 512
 BLOCK = 32
-WIRE_MM = 0.17
 CHUNK = 32
 WORKERS = 2
 Floats = npt.NDArray[np.float32]
 _WHITE_DB = 12.0  # above the adventitia's mean
-_GUIDE_MM = 0.9
 _FAR = 1e6
-
-
-@dataclass(frozen=True, slots=True)
-class Rays:
-    """What the kernel needs to know at each angle about the catheter; all of shape (N_ANGLES,) but `circles`."""
-
-    lumen: FloatArray
-    intima: FloatArray
-    media: FloatArray
-    eem: FloatArray
-    pocket: FloatArray
-    plaque_db: FloatArray
-    plaque_loss: FloatArray
-    calcium: FloatArray
-    calcium_db: FloatArray
-    echo_db: FloatArray
-    circles: FloatArray
-    levels: FloatArray
 
 
 class Painter:
@@ -80,7 +50,7 @@ class Painter:
         box = scene.picture.field_mm + 0.5
         self.tissue = Cloud(scene.seed, 21, box, self.beam.elevation_mm, per_mm2, physics.variation_db)
         self.blood = Cloud(scene.seed, 22, box, self.beam.elevation_mm, per_mm2)
-        self.veins = _veins(plan, random)
+        self.veins = veins_of(plan, random)
         self._taps, self._widths = self._lateral()
         pulse, self._before = self.beam.pulse(self.step_mm)
         self._pulse = (pulse / np.sqrt(np.sum(pulse**2) * self.step_mm)).astype(np.float32)
@@ -137,7 +107,7 @@ class Painter:
             gain -= 12.0
         else:
             rays = self._rays(number, section, row, place)
-            points = self._points(number, section, row, rays, place)
+            points = self._reflectors(number, section, row, rays, place)
             self._fill(number, rays, points, field, random)
         wide = np.empty_like(field)
         for part in range(2):
@@ -171,122 +141,41 @@ class Painter:
         picture: GreyImage = np.rint(shown).astype(np.uint8)
         return picture
 
-    # ------------------------------------------------------------------------------------- what the rays meet
-
-    def _rays(self, number: int, section: Borders, row: int, place: Place) -> Rays:
-        physics = self.physics
-        if place is Place.GUIDE:
-            return self._tube(self.views.origin_mm[number], _GUIDE_MM, guide=True)
-        if place is Place.AORTA:
-            return self._tube(np.array([-7.0, 3.0]), 9.0, guide=False)
-        matrix, origin = self.views.matrix[number], self.views.origin_mm[number]
-
-        def about(radii: FloatArray) -> FloatArray:
-            return radii_about(project(border_points(radii), matrix, origin), np.zeros(2), ANGLES_RAD)
-
-        lumen, eem = about(section.lumen[row]), about(section.eem[row])
-        media = np.maximum(about(section.media[row]), lumen + 0.03)
-        eem = np.maximum(eem, media + 0.03)
-        middle = project(border_points((section.lumen[row] + section.eem[row]) / 2), matrix, origin)
-        own_angle = np.arctan2(middle[:, 1], middle[:, 0])
-        order = np.argsort(own_angle)
-
-        def per_ray(values: FloatArray) -> FloatArray:
-            return np.interp(ANGLES_RAD, own_angle[order], values[order], period=2 * np.pi)
-
-        soft, dark = per_ray(section.soft[row]), per_ray(section.attenuating[row])
-        blood_db = physics.blood_db(self.scene.mhz)
-        scale = self.scene.mhz / 40.0
-        plaque_db = (1 - soft) * physics.fibrous_db + soft * (blood_db + physics.soft_db)
-        loss = scale * (physics.tissue_db_mm + dark * physics.attenuating_db_mm)
-        z, vessel_angle = self.views.z_mm[number], per_ray_angle(own_angle, order)
-        grain = np.sin(9 * vessel_angle + 4 * z) + np.sin(17 * vessel_angle - 3 * z) + np.sin(5 * vessel_angle + 7 * z)
-        flap = section.flap[row]
-        intima = np.minimum(lumen + self.plan.intima_mm * (1 + 0.3 * np.sin(3 * vessel_angle + z)), media)
-        return Rays(
-            lumen,
-            intima,
-            media,
-            eem,
-            per_ray(flap) if flap.any() else flap,
-            plaque_db,
-            loss,
-            _fronts(section, row, matrix, origin),
-            9.0 + 2.0 * grain,
-            -13.0 + 5.0 * np.sin(4 * vessel_angle + 2 * z) + 3.0 * np.roll(grain, 13),
-            self._circles(section, row, matrix, origin),
-            self._levels(blood_db, physics.intima_db, physics.media_db, physics.outside_db),
-        )
-
-    def _levels(self, blood_db: float, intima_db: float, media_db: float, outside_db: float) -> FloatArray:
-        scale = self.scene.mhz / 40.0
-        tissue = self.physics.tissue_db_mm * scale
-        return np.array([blood_db, intima_db, media_db, outside_db, tissue, 220.0, 0.2, self.physics.sheath_mm, 0.8])
-
-    def _tube(self, centre_mm: FloatArray, radius_mm: float, *, guide: bool) -> Rays:
-        """A round tube: the guide catheter with its two bright faces, or the far aorta."""
-        none, far = np.zeros(N_ANGLES), np.full(N_ANGLES, np.inf)
-        lumen = radii_about(centre_mm + radius_mm * DIRECTIONS, np.zeros(2), ANGLES_RAD)
-        blood_db = self.physics.blood_db(self.scene.mhz)
-        levels = self._levels(blood_db, *((7.0, 3.0, -22.0) if guide else (-4.0, -14.0, -12.0)))
-        thick = (0.06, 0.15, 0.21) if guide else (0.2, 1.0, 1.3)
-        return Rays(
-            lumen,
-            lumen + thick[0],
-            lumen + thick[1],
-            lumen + thick[2],
-            none,
-            np.full(N_ANGLES, -16.0 if guide else -6.0),
-            np.full(N_ANGLES, 60.0 if guide else 2.0),
-            far,
-            none,
-            none,
-            np.zeros((0, 4)),
-            levels,
-        )
-
-    def _circles(self, section: Borders, row: int, matrix: FloatArray, origin: FloatArray) -> FloatArray:
-        rows = [(*project(self.veins[:, :2], matrix, origin).T, self.veins[:, 2], np.zeros(len(self.veins)))]
-        branch = section.branch[:, row]
-        rows.append((*project(branch[:, :2], matrix, origin).T, branch[:, 2], np.full(len(branch), 0.35)))
-        return np.concatenate([np.stack(part, axis=-1) for part in rows])
-
     # ------------------------------------------------------------------------------------ echoes into the field
 
-    def _points(
-        self, number: int, section: Borders, row: int, rays: Rays, place: Place
-    ) -> list[tuple[float, float, float, FloatArray]]:
-        """Strong reflectors: (angle, range, amplitude, shadow in dB by ray) each."""
+    def _rays(self, number: int, section: Borders, row: int, place: Place) -> Rays:
+        views, mhz = self.views, self.scene.mhz
+        if place is Place.GUIDE:
+            return guide_rays(self.physics, mhz, views.origin_mm[number])
+        if place is Place.AORTA:
+            return aorta_rays(self.physics, mhz)
+        z_mm = float(views.z_mm[number])
+        pose = views.matrix[number], views.origin_mm[number]
+        return vessel_rays(self.plan, self.physics, mhz, section, row, z_mm, *pose, self.veins)
+
+    def _reflectors(self, number: int, section: Borders, row: int, rays: Rays, place: Place) -> list[Reflector]:
         found = []
         if self.physics.wire:
-            found += _wire(float(self.wire_rad[number]), self.physics.sheath_mm, rays.lumen)
-        if place is Place.VESSEL and self.plan.stent is not None and np.isfinite(section.stent[row]).all():
-            angles = strut_angles(float(self.views.z_mm[number]), self.plan.stent.struts) % (2 * np.pi)
-            radius = np.interp(angles, ANGLES_RAD, section.stent[row], period=2 * np.pi) + STRUT_MM * 0.1
-            spots = project(
-                radius[:, None] * np.stack([np.cos(angles), np.sin(angles)], -1),
-                self.views.matrix[number],
-                self.views.origin_mm[number],
-            )
-            for x, y in spots:
-                angle, distance = np.arctan2(y, x) % (2 * np.pi), np.hypot(x, y)
-                away = np.abs(angle_between(ANGLES_RAD, angle)) * distance
-                found.append((angle, distance, 1.0, 14.0 * np.exp(-0.5 * (away / 0.07) ** 2)))
+            found += wire_echoes(float(self.wire_rad[number]), self.physics.sheath_mm, rays.lumen)
+        stent = self.plan.stent
+        if place is Place.VESSEL and stent is not None and np.isfinite(section.stent[row]).all():
+            spots = strut_points(float(self.views.z_mm[number]), stent.struts, section.stent[row])
+            found += strut_echoes(project(spots, self.views.matrix[number], self.views.origin_mm[number]))
         return found
 
     def _fill(
         self,
         number: int,
         rays: Rays,
-        points: list[tuple[float, float, float, FloatArray]],
+        points: list[Reflector],
         field: Floats,
         random: np.random.Generator,
     ) -> None:
         shadow_from, shadow_db = np.full(N_ANGLES, _FAR), np.zeros(N_ANGLES)
-        for _, distance, _, shadow in points:
-            deeper = shadow > np.maximum(shadow_db, 1.0)
-            shadow_from = np.where(deeper, distance + 0.04, shadow_from)
-            shadow_db = np.where(deeper, shadow, shadow_db)
+        for point in points:
+            deeper = point.shadow_db > np.maximum(shadow_db, 1.0)
+            shadow_from = np.where(deeper, point.range_mm + 0.04, shadow_from)
+            shadow_db = np.where(deeper, point.shadow_db, shadow_db)
         drop = self.physics.dropout_db * bump(angle_between(ANGLES_RAD, self.drop_rad[number]), 0.0, np.deg2rad(80))
         blood_map = np.empty((N_ANGLES, N_RANGES), dtype=np.float32)
         tissue_map = np.empty_like(blood_map)
@@ -303,7 +192,7 @@ class Painter:
             rays.echo_db,
             shadow_from,
             shadow_db,
-            -drop,
+            drop,
             rays.circles,
             rays.levels,
             self.step_mm,
@@ -324,8 +213,8 @@ class Painter:
                 z, drift = z - float(self.flow_mm[number]), self.flow_mm[number] * np.array([0.3, 0.2])
             for slab, strength in self.blood.near(z):
                 self._scatter(slab.x, slab.y, strength, matrix, origin - drift, blood_map, 0.0, field)
-        for angle, distance, amplitude, _ in points:
-            self._reflect(angle, distance, amplitude, field)
+        for point in points:
+            self._reflect(point, field)
 
     def _fresh_blood(
         self, rays: Rays, origin: FloatArray, random: np.random.Generator
@@ -366,91 +255,21 @@ class Painter:
             field[1],
         )
 
-    def _reflect(self, angle: float, distance: float, amplitude: float, field: Floats) -> None:
+    def _reflect(self, point: Reflector, field: Floats) -> None:
         """A point echo with a few reverberations and side lobes."""
-        j = round(angle / (2 * np.pi) * N_ANGLES) % N_ANGLES
+        j = round(point.angle_rad / (2 * np.pi) * N_ANGLES) % N_ANGLES
         lobe = 10 ** (self.physics.side_lobe_db / 20)
         for order, level in enumerate((1.0, 0.35, 0.16, 0.07)):
-            r = distance + 0.13 * order
+            r = point.range_mm + 0.13 * order
             i = int(r / self.step_mm)
             if i >= N_RANGES:
                 return
             phase = self.beam.wave_number_mm * r
-            value = amplitude * level * np.array([np.cos(phase), np.sin(phase)], dtype=np.float32)
+            value = point.amplitude * level * np.array([np.cos(phase), np.sin(phase)], dtype=np.float32)
             field[:, j, i] += value
             if order == 0:
                 wings = (j + np.arange(-40, 41)) % N_ANGLES
                 field[:, wings, i] += (value * np.float32(lobe * 0.3))[:, None]
-
-
-def per_ray_angle(own_angle: FloatArray, order: npt.NDArray[np.int64]) -> FloatArray:
-    """Angle about the vessel's axis that each ray meets, unwrapped so that it can be interpolated."""
-    unwrapped = own_angle[order]
-    vessel = np.unwrap(ANGLES_RAD[order])
-    padded_own = np.concatenate([unwrapped - 2 * np.pi, unwrapped, unwrapped + 2 * np.pi])
-    padded = np.concatenate([vessel - 2 * np.pi, vessel, vessel + 2 * np.pi])
-    met: FloatArray = np.interp(ANGLES_RAD, padded_own, padded)
-    return met
-
-
-def _fronts(section: Borders, row: int, matrix: FloatArray, origin: FloatArray) -> FloatArray:
-    """Range of the calcium's front at each ray, infinite where there is none."""
-    nearest = calcium_front(section, row)
-    fronts = np.full(N_ANGLES, np.inf)
-    for run in runs_of(np.isfinite(nearest)):
-        seen = project(nearest[run, None] * DIRECTIONS[run], matrix, origin)
-        angle, distance = np.unwrap(np.arctan2(seen[:, 1], seen[:, 0])), np.hypot(seen[:, 0], seen[:, 1])
-        for turn in (-2 * np.pi, 0.0, 2 * np.pi, 4 * np.pi):
-            inside = (ANGLES_RAD + turn >= angle[0]) & (ANGLES_RAD + turn <= angle[-1])
-            fronts[inside] = np.minimum(fronts[inside], np.interp(ANGLES_RAD[inside] + turn, angle, distance))
-    return fronts
-
-
-def aim_of_wire(scene: Scene, commanded_mm: FloatArray) -> FloatArray:
-    """Where the guidewire would lie in each frame if the lumen had room: an angle that wanders slowly."""
-    random = np.random.default_rng((scene.seed, 14))
-    aim: FloatArray = random.uniform(0, 2 * np.pi) + wander(random, scale=4.0, sd=0.5)(commanded_mm)
-    return aim
-
-
-def wire_place(wanted_rad: float, sheath_mm: float, lumen: FloatArray) -> tuple[float, float] | None:
-    """Angle and range of the guidewire's axis: beside the sheath, where the lumen has room for it."""
-    distance = sheath_mm + WIRE_MM + 0.02
-    room = lumen >= distance + WIRE_MM
-    if not room.any():
-        return None
-    away = np.where(room, np.abs(angle_between(ANGLES_RAD, wanted_rad)), np.inf)
-    best = int(np.argmin(away))
-    return (wanted_rad % (2 * np.pi) if away[best] < 0.02 else float(ANGLES_RAD[best])), distance
-
-
-def wire_half_rad(distance_mm: float) -> float:
-    """Half the angle that the wire hides."""
-    return float(np.arcsin(WIRE_MM / distance_mm))
-
-
-def _wire(wanted_rad: float, sheath_mm: float, lumen: FloatArray) -> list[tuple[float, float, float, FloatArray]]:
-    place = wire_place(wanted_rad, sheath_mm, lumen)
-    if place is None:
-        return []
-    angle, distance = place
-    half = wire_half_rad(distance)
-    away = np.abs(angle_between(ANGLES_RAD, angle))
-    shadow = 32.0 * np.clip((half - away) / (0.2 * half), 0, 1)
-    found = []
-    for offset in np.linspace(-0.6, 0.6, 9) * half:
-        front = distance * np.cos(offset) - np.sqrt(WIRE_MM**2 - (distance * np.sin(offset)) ** 2)
-        strength = 0.35 * np.exp(-0.5 * (offset / (0.35 * half)) ** 2)
-        found.append((float(angle + offset) % (2 * np.pi), float(front), strength, shadow))
-    return found
-
-
-def _veins(plan: VesselPlan, random: np.random.Generator) -> FloatArray:
-    """Dark round structures outside the vessel: rows of x, y, radius in the vessel's millimetres."""
-    angle = random.uniform(0, 2 * np.pi, plan.veins)
-    radius = random.uniform(0.3, 0.8, plan.veins)
-    distance = plan.eem_mm / 2 * 1.12 + 0.35 + radius + random.uniform(0, 0.4, plan.veins)
-    return np.stack([distance * np.cos(angle), distance * np.sin(angle), radius], axis=-1)
 
 
 def _scan_maps(scene: Scene, step_mm: float) -> tuple[Floats, Floats]:

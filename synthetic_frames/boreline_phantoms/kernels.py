@@ -46,7 +46,7 @@ def paint(
     for j in range(n_angles):
         angle = 2.0 * math.pi * j / n_angles
         c, s = math.cos(angle), math.sin(angle)
-        lost = -drop_db[j]
+        lost = drop_db[j]
         flap_end = lumen[j] + 0.11
         for i in range(n_ranges):
             r = (i + 0.5) * step_mm

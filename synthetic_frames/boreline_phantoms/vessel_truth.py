@@ -16,13 +16,13 @@ import numpy as np
 
 from boreline.flags import Flag
 from boreline.model import BoolArray, Contours, FloatArray, PullbackKind, SectorKind, Sectors, Structure
-from boreline_phantoms.anatomy import ANGLES_RAD, N_ANGLES, STRUT_MM, Borders, VesselPlan, borders
+from boreline_phantoms.anatomy import ANGLES_RAD, N_ANGLES, STRUT_MM, Borders, Stent, VesselPlan, borders
 from boreline_phantoms.curves import chords_through, curve_area_centroid, radii_about
-from boreline_phantoms.draw import aim_of_wire, wire_half_rad, wire_place
 from boreline_phantoms.exact import still_flags
 from boreline_phantoms.motion import Track
 from boreline_phantoms.physics import Physics
 from boreline_phantoms.records import Scene, Truth
+from boreline_phantoms.reflectors import aim_of_wire, strut_points, wire_half_rad, wire_place
 from boreline_phantoms.smooth import angle_between
 from boreline_phantoms.view import (
     CHUNK,
@@ -34,7 +34,6 @@ from boreline_phantoms.view import (
     calcium_front,
     project,
     runs_of,
-    strut_angles,
 )
 
 KEEP_EVERY = 2
@@ -157,7 +156,7 @@ def _frame_truth(
     _hide_behind_plaque(found, physics, section, row, see, apex, scene.mhz, hidden_eem)
     _open_branches(found, section, row, see, apex, hidden_lumen, hidden_eem)
     if plan.stent is not None and np.isfinite(section.stent[row]).all():
-        _measure_stent(found, plan, section, row, see, apex, float(views.z_mm[number]))
+        _measure_stent(found, plan.stent, section, row, see, apex, float(views.z_mm[number]))
 
     to_px = scene.picture.to_px
     found.polygons[Structure.LUMEN] = to_px(lumen[::KEEP_EVERY]), ~hidden_lumen[::KEEP_EVERY]
@@ -253,18 +252,16 @@ def _open_branches(
 
 
 def _measure_stent(
-    found: _Frame, plan: VesselPlan, section: Borders, row: int, see: See, apex: FloatArray, z_mm: float
+    found: _Frame, stent: Stent, section: Borders, row: int, see: See, apex: FloatArray, z_mm: float
 ) -> None:
-    assert plan.stent is not None
     found.flags.add(Flag.STENT)
     curve = see(border_points(section.stent[row]))
     found.values["stent_area_mm2"] = float(curve_area_centroid(curve)[0])
     found.polygons[Structure.STENT] = curve[::KEEP_EVERY], np.ones(N_ANGLES // KEEP_EVERY, dtype=np.bool_)
-    angles = strut_angles(z_mm, plan.stent.struts) % (2 * np.pi)
-    radius = np.interp(angles, ANGLES_RAD, section.stent[row], period=2 * np.pi)
-    own = radius[:, None] * np.stack([np.cos(angles), np.sin(angles)], axis=-1)
+    own = strut_points(z_mm, stent.struts, section.stent[row])
     wall = border_points(section.lumen[row])
-    inside = radius < np.interp(angles, ANGLES_RAD, section.lumen[row], period=2 * np.pi)
+    angles = np.arctan2(own[:, 1], own[:, 0])
+    inside = np.hypot(own[:, 0], own[:, 1]) < np.interp(angles, ANGLES_RAD, section.lumen[row], period=2 * np.pi)
     away = np.hypot(*(own[:, None, :] - wall[None]).transpose(2, 0, 1)).min(axis=1)
     largest = float(np.max(np.where(inside, away, 0.0)))
     found.values["malapposition_mm"] = largest

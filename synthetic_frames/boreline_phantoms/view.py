@@ -141,13 +141,6 @@ def runs_of(inside: np.ndarray) -> list[np.ndarray]:
     return [order[a:b] for a, b in edges.reshape(-1, 2)]
 
 
-def strut_angles(z_mm: float, struts: int) -> FloatArray:
-    """Angles of the struts at a place: crowns that swing to and fro along the vessel."""
-    number = np.arange(struts)
-    swing = 2 * np.abs((z_mm / 1.4 + 0.5 * number) % 1.0 - 0.5) - 0.5
-    return (2 * np.pi / struts) * (number + 0.7 * swing) + 0.15 * z_mm
-
-
 def calcium_front(section: Borders, frame: int) -> FloatArray:
     """Radius of the nearest calcium at each angle of one frame, infinite where there is none."""
     if not len(section.calcium):
