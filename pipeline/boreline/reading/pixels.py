@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
+from functools import partial
+from typing import Protocol
 
 from boreline.errors import InputRefused
 from boreline.reading.attributes import Attributes, tag_name
@@ -13,6 +17,28 @@ from boreline.reading.frames import FileState, FrameBytes
 from boreline.reading.header import Header, PixelElement
 from boreline.reading.layout import PixelLayout, read_layout, require_pixels, stated_frames
 from boreline.reading.syntaxes import NATIVE, is_video, uid_name
+
+SampleReader = Callable[[int, bool], Samples]
+"""Decodes the frame of that number, luma alone where asked and possible; raises `CodecFault`."""
+
+
+class PixelStack(Protocol):
+    """Frames of one layout, wherever they lie."""
+
+    @property
+    def layout(self) -> PixelLayout:
+        """What every frame looks like."""
+
+    @property
+    def codec(self) -> Codec:
+        """What decodes them."""
+
+    @property
+    def n_frames(self) -> int:
+        """Frames that can be read."""
+
+    def opened(self) -> AbstractContextManager[SampleReader]:
+        """A reader, valid until the context ends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,14 +62,22 @@ class Pixels:
         """Frames that can be read."""
         return len(self.bytes.frames)
 
-    def samples(self, fd: int, number: int, *, luma: bool = False) -> Samples:
-        """Decode one frame.
+    @contextmanager
+    def opened(self) -> Iterator[SampleReader]:
+        """Open the file; the reader it gives may be used from several threads until it is closed.
 
         Raises
         ------
-        CodecFault
-            Its bytes are incomplete or cannot be decoded.
+        StageFailed
+            The file is gone or has changed since its frames were located.
         """
+        fd = self.bytes.open()
+        try:
+            yield partial(self._samples, fd)
+        finally:
+            os.close(fd)
+
+    def _samples(self, fd: int, number: int, luma: bool) -> Samples:
         data = self.bytes.read(fd, number)
         if len(data) < sum(length for _, length in self.bytes.frames[number]):
             raise CodecFault("the file ends within the frame")

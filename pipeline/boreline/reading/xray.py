@@ -17,7 +17,7 @@ from boreline.reading.attributes import Attributes, tag_name
 from boreline.reading.codecs import CodecFault
 from boreline.reading.frames import read_ahead
 from boreline.reading.header import Header, read_header
-from boreline.reading.pixels import Pixels, locate_pixels
+from boreline.reading.pixels import Pixels, SampleReader, locate_pixels
 from boreline.reading.syntaxes import XRAY_CLASSES, uid_name
 from boreline.reading.timing import read_timing
 
@@ -198,9 +198,9 @@ def is_xray(header: Header) -> bool:
 def _reader(pixels: Pixels, inverted: bool) -> XrayFrameReader:
     top = (1 << pixels.layout.bits_stored) - 1
 
-    def decode(fd: int, number: int) -> XrayFrame:
+    def decode(reader: SampleReader, number: int) -> XrayFrame:
         try:
-            samples = pixels.samples(fd, number)
+            samples = reader(number, False)
         except CodecFault as fault:
             return XrayFrame(number, None, str(fault))
         stored = np.bitwise_and(samples, top)
@@ -208,11 +208,8 @@ def _reader(pixels: Pixels, inverted: bool) -> XrayFrameReader:
         return XrayFrame(number, values.astype(np.uint8) if top <= 255 else values.astype(np.uint16))
 
     def read(start: int, stop: int) -> Iterator[XrayFrame]:
-        fd = pixels.bytes.open()
-        try:
-            yield from read_ahead(lambda number: decode(fd, number), max(start, 0), stop)
-        finally:
-            os.close(fd)
+        with pixels.opened() as reader:
+            yield from read_ahead(lambda number: decode(reader, number), max(start, 0), stop)
 
     return read
 
