@@ -1,4 +1,4 @@
-"""The few figures that a reader looks for first, taken from the tables and, where they exist, the plan and assessment."""
+"""The few figures that a reader looks for first: from the tables, the plan and the assessment."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+
+from boreline.flags import Flag, parse_flags
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,8 +112,26 @@ def answers(
             out.append(
                 Answer("Smallest stent area", value, " · ".join(p for p in (_place(row), f"frame {stent + 1}") if p))
             )
-    out.append(_length(record, frames))
+    out += [_length(record, frames), _doubtful(frames), _scale(record)]
     return tuple(out)
+
+
+def _doubtful(frames: pd.DataFrame) -> Answer:
+    cells = [parse_flags(cell) for cell in frames["flags"]]
+    doubtful = sum(bool(cell & {Flag.LUMEN_DOUBTFUL, Flag.EEM_DOUBTFUL}) for cell in cells)
+    hidden = sum(bool(cell & {Flag.EEM_HIDDEN, Flag.EEM_OUT_OF_VIEW}) for cell in cells)
+    confidence = frames["confidence"].median()
+    middle = f"; median confidence of the lumen {confidence:.2f}" if math.isfinite(confidence) else ""
+    return Answer("To look at first", f"{doubtful} of {len(frames)} frames", f"EEM not measurable in {hidden}{middle}")
+
+
+def _scale(record: Mapping[str, Any]) -> Answer:
+    calibration = record["calibration"]
+    x, y = calibration["mm_per_px_x"], calibration["mm_per_px_y"]
+    value = f"{x:.4f} mm/px" if x == y else f"{x:.4f} × {y:.4f} mm/px"
+    sd = calibration["relative_sd"]
+    known = "uncertainty not known, left out of every ±" if sd is None else f"± {100 * sd:.1f} %, in every ±"
+    return Answer("Length scale", value, f"{calibration['origin'].replace('_', ' ')}; {known}")
 
 
 def _place(row: pd.Series) -> str:

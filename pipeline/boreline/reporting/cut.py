@@ -6,17 +6,39 @@ pixels that never change (burned-in graphics) are taken out before the picture i
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from boreline.model import BoolArray, Frame, GreyImage, Run
+from boreline.geometry import contour_radii_mm
+from boreline.model import (
+    BoolArray,
+    Calibration,
+    Contours,
+    FloatArray,
+    Frame,
+    GreyImage,
+    IntArray,
+    Region,
+    Run,
+    Structure,
+)
 from boreline.reporting.masking import STILL_CLEARANCE_MM, still_graphics
 
 FILE = "longitudinal_cut.png"
 MAX_ROWS = 256
 _SAMPLED_FRAMES = 300
+
+
+@dataclass(frozen=True, slots=True)
+class CutView:
+    """A cut ready to be drawn: `image` (rows, n_frames), and (structure, row per frame) of each border on it."""
+
+    image: GreyImage
+    borders: tuple[tuple[str, FloatArray], ...]
 
 
 class LongitudinalCut:
@@ -30,7 +52,7 @@ class LongitudinalCut:
 
     def __init__(self, run: Run) -> None:
         self._region = run.region
-        self._column = cut_column_px(run)
+        self._column = cut_column_px(run.region, run.centre_px)
         self._mm_per_px_y = run.calibration.mm_per_px_y
         rows = min(run.region.height_px, MAX_ROWS)
         self._lines: GreyImage = np.zeros((run.n_frames, rows), dtype=np.uint8)
@@ -58,7 +80,7 @@ class LongitudinalCut:
         image[self._still(added)] = 0
         return image
 
-    def _still(self, added: np.ndarray[tuple[int], np.dtype[np.int64]]) -> BoolArray:
+    def _still(self, added: IntArray) -> BoolArray:
         lines = self._lines[added]
         still = still_graphics(lines.min(axis=0), lines.max(axis=0), len(added))
         rows = len(still)
@@ -73,13 +95,12 @@ class LongitudinalCut:
             raise OSError(f"{folder / FILE} cannot be written")
 
 
-def cut_column_px(run: Run) -> int:
+def cut_column_px(region: Region, centre_px: tuple[float, float] | None) -> int:
     """Column of the cut: the catheter's axis as stated, else the middle of the cross-section."""
-    region = run.region
     middle = (region.x0 + region.x1) // 2
-    if run.centre_px is None:
+    if centre_px is None:
         return middle
-    stated = round(run.centre_px[0])
+    stated = round(centre_px[0])
     return stated if abs(stated - middle) < region.width_px / 4 else middle
 
 
@@ -97,3 +118,37 @@ def load_cut(folder: Path, run: Run | None) -> GreyImage | None:
         for frame in run.frames(number, number + 1):
             cut.add(frame)
     return cut.image()
+
+
+def view_cut(
+    image: GreyImage,
+    contours: Mapping[Structure, Contours],
+    region: Region,
+    calibration: Calibration,
+    centre_px: tuple[float, float] | None,
+) -> CutView:
+    """The cut narrowed to the vessel, with the lumen and the EEM on it.
+
+    Parameters
+    ----------
+    image
+        As `load_cut` returns it.
+    """
+    column = cut_column_px(region, centre_px)
+    middle = (region.y0 + region.y1) / 2
+    rows_per_px = image.shape[0] / region.height_px
+    borders = []
+    for structure in (Structure.LUMEN, Structure.EEM):
+        radii = contour_radii_mm(contours[structure], calibration, np.array([column, middle]), n_rays=4)
+        for ray, sign in ((1, 1.0), (3, -1.0)):
+            y_px = middle + sign * radii[:, ray] / calibration.mm_per_px_y
+            borders.append((structure.value, (y_px - region.y0 + 0.5) * rows_per_px - 0.5))
+    known = np.concatenate([rows[np.isfinite(rows)] for _, rows in borders])
+    first, last = 0, image.shape[0]
+    if known.size:
+        low, high = np.percentile(known, [1, 99])
+        margin = 0.15 * (high - low)
+        first, last = max(0, int(low - margin)), min(last, int(high + margin) + 1)
+    return CutView(
+        np.ascontiguousarray(image[first:last]), tuple((structure, rows - first) for structure, rows in borders)
+    )

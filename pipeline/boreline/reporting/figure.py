@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from boreline.flags import NOT_VESSEL, Flag, parse_flags
-from boreline.model import BoolArray, FloatArray, GreyImage
+from boreline.model import BoolArray, FloatArray, GreyImage, IntArray
+from boreline.reporting.cut import CutView
 from boreline.reporting.pictures import jpeg_uri
 
 WIDTH, LEFT, RIGHT = 960, 46, 66
@@ -84,6 +85,7 @@ class Figure:
     cut: str
     cut_top: float
     cut_height: int
+    cut_lines: tuple[tuple[str, str], ...]
     description: str
 
 
@@ -104,7 +106,7 @@ def draw_figure(
     table: pd.DataFrame,
     frames: pd.DataFrame,
     marks: Sequence[tuple[str, int]],
-    cut: GreyImage | None,
+    cut: CutView | None,
 ) -> Figure:
     """Draw the profile.
 
@@ -117,14 +119,14 @@ def draw_figure(
     marks
         (name, 0-based row of `table`).
     cut
-        One column per frame, or None.
+        The longitudinal cut with the borders on it, or None.
     """
     axis = abscissa_of(table)
     plot_bottom = TOP + PLOT_HEIGHT
     top_mm2 = _ceiling(table)
     lanes = _lanes(table, axis, plot_bottom + 34)
     cut_top = plot_bottom + 34 + LANE * len(lanes) + 6
-    shown = None if cut is None else _cut_on_axis(cut, frames, axis)
+    shown = None if cut is None else _cut_on_axis(cut.image, frames, axis)
     flags = [parse_flags(cell) for cell in table["flags"].fillna("")]
     outside = np.array([bool(words & NOT_VESSEL) for words in flags], dtype=bool)
     return Figure(
@@ -146,6 +148,7 @@ def draw_figure(
         cut="" if shown is None else jpeg_uri(shown, 78),
         cut_top=cut_top,
         cut_height=CUT_HEIGHT,
+        cut_lines=() if cut is None else _cut_lines(cut, frames, axis, cut_top),
         description=_description(table, axis),
     )
 
@@ -244,7 +247,7 @@ def _stretches(where: BoolArray, axis: Abscissa) -> tuple[tuple[float, float], .
     return tuple(out)
 
 
-def _unbroken(where: BoolArray) -> list[np.ndarray[tuple[int], np.dtype[np.int64]]]:
+def _unbroken(where: BoolArray) -> list[IntArray]:
     """Runs of neighbouring true entries, as index arrays."""
     numbers = np.flatnonzero(where)
     if not numbers.size:
@@ -252,10 +255,26 @@ def _unbroken(where: BoolArray) -> list[np.ndarray[tuple[int], np.dtype[np.int64
     return list(np.split(numbers, np.flatnonzero(np.diff(numbers) > 1) + 1))
 
 
+def _cut_lines(cut: CutView, frames: pd.DataFrame, axis: Abscissa, top: float) -> tuple[tuple[str, str], ...]:
+    """The borders where the cut meets them: (structure, path data), two curves each."""
+    place = axis.x(_place_of_frames(frames, axis))
+    order = np.argsort(place, kind="stable")[:: max(1, len(place) // _MOST_POINTS)]
+    out = []
+    for structure, rows in cut.borders:
+        y = top + CUT_HEIGHT * (rows + 0.5) / cut.image.shape[0]
+        stretches = _unbroken(np.isfinite(y[order]) & (place[order] >= LEFT) & (place[order] <= WIDTH - RIGHT))
+        out += [(structure, "M" + "L".join(f"{place[i]:.1f} {y[i]:.1f}" for i in order[run])) for run in stretches]
+    return tuple(out)
+
+
+def _place_of_frames(frames: pd.DataFrame, axis: Abscissa) -> FloatArray:
+    column = {"mm": "position_mm", "s": "time_s"}.get(axis.unit, "frame")
+    return frames[column].to_numpy(dtype=float)
+
+
 def _cut_on_axis(cut: GreyImage, frames: pd.DataFrame, axis: Abscissa) -> GreyImage:
     """The cut's columns laid out on the figure's axis: each column of the picture takes the nearest frame's line."""
-    column = {"mm": "position_mm", "s": "time_s"}.get(axis.unit, "frame")
-    place = frames[column].to_numpy(dtype=float)[: cut.shape[1]]
+    place = _place_of_frames(frames, axis)[: cut.shape[1]]
     known = np.flatnonzero(np.isfinite(place))
     order = known[np.argsort(place[known], kind="stable")]
     width = min(_CUT_COLUMNS, max(2, len(order)))

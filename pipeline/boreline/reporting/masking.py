@@ -20,6 +20,7 @@ STILL_CLEARANCE_MM = 1.2
 _BRIGHT = 150
 _STILL_RANGE = 24
 _FEWEST_FRAMES = 8
+_FEWEST_PIXELS = 15  # a letter's stroke; a speckle that happens to stay is smaller
 _MARGIN_PX = 3
 
 
@@ -49,6 +50,8 @@ def hidden_pixels(crops: Sequence[GreyImage], region: Region, calibration: Calib
         darkest = np.minimum.reduce(list(crops))
         brightest = np.maximum.reduce(list(crops))
         still = still_graphics(darkest, brightest, len(crops)) & (radius > STILL_CLEARANCE_MM)
+        _, labels, stats, _ = cv2.connectedComponentsWithStats(still.astype(np.uint8), connectivity=8)
+        still &= stats[labels, cv2.CC_STAT_AREA] >= _FEWEST_PIXELS
         kernel = np.ones((2 * _MARGIN_PX + 1, 2 * _MARGIN_PX + 1), dtype=np.uint8)
         hidden |= cv2.dilate(still.astype(np.uint8), kernel) > 0
     return hidden

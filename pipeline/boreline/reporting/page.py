@@ -20,10 +20,10 @@ from markupsafe import Markup
 from boreline._version import __version__
 from boreline.columns import FRAMES
 from boreline.flags import NOT_VESSEL, Flag, parse_flags
-from boreline.model import CAUTION, Run, Structure
+from boreline.model import CAUTION, Contours, Run, Structure
 from boreline.reporting.answers import Answer, NamedSite, answers, named_sites, number
 from boreline.reporting.cautions import CAUTIONS
-from boreline.reporting.cut import load_cut
+from boreline.reporting.cut import CutView, load_cut, view_cut
 from boreline.reporting.edits import Reader, read_readers
 from boreline.reporting.figure import Abscissa, Figure, abscissa_of, draw_figure
 from boreline.reporting.pictures import Picture, choose_frames, draw_pictures
@@ -116,7 +116,7 @@ def view_of(folder: ResultFolder, run: Run | None, *, key: str) -> RunView:
         review=_review(reviewed, len(frames)),
         reviewed_frames=reviewed,
         answers=answers(record, frames, plan, assessment),
-        figure=draw_figure(table, frames, marks, load_cut(folder.path, run)),
+        figure=draw_figure(table, frames, marks, _cut(folder, run, contours)),
         hover=_hover_data(table, axis),
         pictures=pictures,
         rows={number: frames.iloc[number - 1].to_dict() for number in (p.frame for p in pictures)},
@@ -134,6 +134,15 @@ def view_of(folder: ResultFolder, run: Run | None, *, key: str) -> RunView:
         plan=plan,
         assessment=assessment,
     )
+
+
+def _cut(folder: ResultFolder, run: Run | None, contours: Mapping[Structure, Contours]) -> CutView | None:
+    image = load_cut(folder.path, run)
+    if image is None:
+        return None
+    centre = folder.record["centre_px"]
+    stated = None if centre is None else (float(centre[0]), float(centre[1]))
+    return view_cut(image, contours, folder.region(), folder.calibration(), stated)
 
 
 def _title(record: Mapping[str, Any]) -> str:

@@ -18,6 +18,8 @@ N_PICTURES = 12
 _SIDE_PX = 300
 _QUALITY = 82
 _DOUBTFUL = 4
+_MARGIN = 1.35
+"""Side of a picture over the largest extent of a vessel in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +38,7 @@ class Picture:
     frame: int  # counted from 1
     reasons: tuple[str, ...]
     image: str
-    width: int
-    height: int
+    side: int
     px_per_mm: float
     outlines: tuple[Outline, ...]
 
@@ -66,11 +67,10 @@ def choose_frames(frames: pd.DataFrame, marked: Mapping[int, str], n: int = N_PI
         if all(abs(int(number) - other) >= apart for other in taken):
             taken.append(int(number))
             chosen.setdefault(int(number), []).append("among the least certain")
-    candidates = np.flatnonzero(measured)
-    missing = max(0, n - len(chosen))
-    if candidates.size and missing:
-        for index in np.linspace(0, len(candidates) - 1, missing + 2)[1:-1]:
-            chosen.setdefault(int(candidates[round(index)]), ["at a regular interval"])
+    rest = np.setdiff1d(np.flatnonzero(measured), list(chosen))
+    missing = min(len(rest), max(0, n - len(chosen)))
+    for index in np.linspace(0, len(rest) - 1, missing + 2)[1:-1] if missing else ():
+        chosen.setdefault(int(rest[round(index)]), ["at a regular interval"])
     return {number: tuple(chosen[number]) for number in sorted(chosen)}
 
 
@@ -96,26 +96,62 @@ def draw_pictures(
                     crops[number] = frame.grey[region.y0 : region.y1 + 1, region.x0 : region.x1 + 1]
     field = hidden_pixels((), region, calibration)
     hidden = hidden_pixels(list(crops.values()), region, calibration)
-    scale = _scale(region, calibration)
+    centres, side_mm = _windows(chosen, contours, region, calibration)
     pictures = tuple(
-        _picture(number, reasons, crops.get(number), hidden, contours, region, scale)
+        _picture(
+            number, reasons, crops.get(number), hidden, contours, region, _Window(centres[number], side_mm, calibration)
+        )
         for number, reasons in chosen.items()
     )
     return pictures, int((hidden & ~field).sum())
 
 
 @dataclass(frozen=True, slots=True)
-class _Scale:
-    px_per_mm: float
-    x: float
-    y: float
+class _Window:
+    """What one picture shows: a square of `side_mm` about `centre_px`; all pictures share its size."""
+
+    centre_px: FloatArray
+    side_mm: float
+    calibration: Calibration
+
+    @property
+    def px_per_mm(self) -> float:
+        return _SIDE_PX / self.side_mm
+
+    @property
+    def scale(self) -> FloatArray:
+        """Picture pixels per frame pixel, (x, y)."""
+        return self.px_per_mm * self.calibration.mm_per_px
+
+    def to_picture(self, xy_px: FloatArray) -> FloatArray:
+        """Frame pixels to the picture's drawing units (a pixel's centre lies half a unit inside it)."""
+        inside: FloatArray = (xy_px - self.centre_px) * self.scale + _SIDE_PX / 2
+        return inside
+
+    def cut_out(self, shown: GreyImage, region: Region) -> GreyImage:
+        """The window's pixels, black outside the region."""
+        corner = self.to_picture(np.array([region.x0, region.y0], dtype=np.float64)) - 0.5
+        matrix = np.array([[self.scale[0], 0.0, corner[0]], [0.0, self.scale[1], corner[1]]])
+        size = (_SIDE_PX, _SIDE_PX)
+        return np.asarray(cv2.warpAffine(shown, matrix, size, flags=cv2.INTER_LINEAR), dtype=np.uint8)
 
 
-def _scale(region: Region, calibration: Calibration) -> _Scale:
-    width_mm = region.width_px * calibration.mm_per_px_x
-    height_mm = region.height_px * calibration.mm_per_px_y
-    px_per_mm = _SIDE_PX / max(width_mm, height_mm)
-    return _Scale(px_per_mm, px_per_mm * calibration.mm_per_px_x, px_per_mm * calibration.mm_per_px_y)
+def _windows(
+    chosen: Iterable[int], contours: Mapping[Structure, Contours], region: Region, calibration: Calibration
+) -> tuple[dict[int, FloatArray], float]:
+    """Centre of each picture's window, and the side that holds the largest vessel with some margin."""
+    middle = np.array([(region.x0 + region.x1) / 2, (region.y0 + region.y1) / 2])
+    whole_mm = max(region.width_px * calibration.mm_per_px_x, region.height_px * calibration.mm_per_px_y)
+    centres, extents = {}, []
+    for number in chosen:
+        vertices = np.concatenate([c.polygon(number) for c in contours.values()])
+        if not len(vertices):
+            centres[number] = middle
+            continue
+        low, high = vertices.min(axis=0), vertices.max(axis=0)
+        centres[number] = (low + high) / 2
+        extents.append(float(((high - low) * calibration.mm_per_px).max()))
+    return centres, min(whole_mm, _MARGIN * max(extents, default=whole_mm))
 
 
 def _picture(
@@ -125,21 +161,18 @@ def _picture(
     hidden: BoolArray,
     contours: Mapping[Structure, Contours],
     region: Region,
-    scale: _Scale,
+    window: _Window,
 ) -> Picture:
-    width, height = round(region.width_px * scale.x), round(region.height_px * scale.y)
     image = ""
     if crop is not None:
-        shown = np.where(hidden, np.uint8(0), crop)
-        image = jpeg_uri(cv2.resize(shown, (width, height), interpolation=cv2.INTER_AREA))
+        image = jpeg_uri(window.cut_out(np.where(hidden, np.uint8(0), crop), region))
     outlines = []
     for structure, those in contours.items():
         polygon = those.polygon(number)
-        if len(polygon) < 3:
-            continue
-        xy = (polygon - [region.x0 - 0.5, region.y0 - 0.5]) * [scale.x, scale.y]
-        outlines.append(Outline(structure.value, *_paths(xy, those.seen_at(number))))
-    return Picture(number + 1, reasons, image, width, height, scale.px_per_mm, tuple(outlines))
+        if len(polygon) >= 3:
+            paths = _paths(window.to_picture(polygon), those.seen_at(number))
+            outlines.append(Outline(structure.value, *paths))
+    return Picture(number + 1, reasons, image, _SIDE_PX, window.px_per_mm, tuple(outlines))
 
 
 def _paths(xy: FloatArray, seen: BoolArray) -> tuple[str, str]:
