@@ -39,7 +39,7 @@ def _scene(
     )
 
 
-ARRAY = Physics(wire=False, ring_db=8.0, ring_mm=0.3, sheath_mm=0.55, variation_db=3.0, range_db=45.0)
+ARRAY = Physics(wire=False, ring_db=5.0, ring_mm=0.22, sheath_mm=0.55, variation_db=3.0, range_db=45.0)
 """A 20 MHz solid-state array: the wire runs inside the catheter, the ring-down is wide."""
 
 
@@ -91,7 +91,7 @@ def _typical(fibrous: VesselPlan) -> list[Scene]:
             "twenty",
             "20 MHz array: coarse speckle, wide ring-down, no wire shadow",
             TYPICAL,
-            fibrous,
+            VesselPlan(media_mm=0.2, lesions=(Lesion(length_mm=6.0, burden=0.5),)),
             physics=ARRAY,
             mhz=20.0,
         ),

@@ -9,7 +9,7 @@ import typer
 
 from boreline_cli.output import Json, print_json, print_line, print_table, progress_bar
 
-LIST = "list"
+LIST, GALLERY = "list", "gallery"
 
 
 def register(app: typer.Typer) -> None:
@@ -17,8 +17,10 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def phantom(
-        name: Annotated[str, typer.Argument(help="A scene of 'boreline phantom list', or random:SEED.")],
-        out: Annotated[Path | None, typer.Option("--out", help="Folder to write run.dcm and truth/ into.")] = None,
+        name: Annotated[str, typer.Argument(help="A scene of 'boreline phantom list', random:SEED, or gallery.")],
+        out: Annotated[
+            Path | None, typer.Option("--out", help="Folder to write run.dcm and truth/ into; a PNG file for gallery.")
+        ] = None,
         seed: Annotated[int | None, typer.Option(help="Random seed.")] = None,
         frames: Annotated[int | None, typer.Option(help="Number of frames.")] = None,
         size: Annotated[int | None, typer.Option(help="Columns of the cross-section, in pixels.")] = None,
@@ -28,7 +30,7 @@ def register(app: typer.Typer) -> None:
         strip: Annotated[bool, typer.Option("--strip", help="Draw a longitudinal cut below the picture.")] = False,
         as_json: Json = False,
     ) -> None:
-        """Write a synthetic run with its truth, or list the scenes.
+        """Write a synthetic run with its truth, list the scenes, or picture them (gallery).
 
         Example: boreline phantom circle-3 --out phantom --frames 60
         """
@@ -40,6 +42,11 @@ def register(app: typer.Typer) -> None:
 
         if out is None:
             raise InputRefused("no folder to write into", tag="--out", remedy="give one with --out DIR")
+        if name == GALLERY:
+            from boreline_phantoms.gallery import write_gallery
+
+            print_line(f"{out}: {write_gallery(out)} bytes")
+            return
         scene = scenes.get(name).with_(frames=frames, seed=seed, size=size, mhz=mhz)
         with progress_bar("drawing") as tick:
             run = write_scene(scene, out, encoding=encoding, text=text, strip=strip, progress=tick)
