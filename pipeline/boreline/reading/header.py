@@ -93,6 +93,29 @@ def read_header(path: Path) -> Header:
         ) from None
 
 
+def media_class(path: Path) -> str | None:
+    """The object's class as the file header states it, without reading further; None when there is no file header.
+
+    Raises
+    ------
+    InputRefused
+        It cannot be read, or is no DICOM file.
+    """
+    try:
+        _require_regular(path)
+        with path.open("rb") as file:
+            head = file.read(132)
+            if head[128:] != b"DICM":
+                return None
+            return Attributes(_parse(file, EXPLICIT_LITTLE, of_file_meta=True), path).text("MediaStorageSOPClassUID")
+    except OSError as fault:
+        raise InputRefused(f"cannot be read ({fault.strerror or fault})", file=path) from None
+    except InputRefused:
+        raise
+    except Exception as fault:  # the library has no one error for malformed data sets
+        raise InputRefused(f"its DICOM header cannot be parsed ({type(fault).__name__})", file=path) from None
+
+
 def _require_regular(path: Path) -> None:
     """A pipe or a device could block for ever."""
     if not stat.S_ISREG(path.stat().st_mode):
