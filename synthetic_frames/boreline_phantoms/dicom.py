@@ -18,14 +18,14 @@ from typing import IO
 import numpy as np
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.filewriter import dcmwrite
-from pydicom.uid import generate_uid
 
 from boreline.model import FloatArray, GreyImage, PullbackKind
 from boreline_phantoms.encodings import MONOCHROME, Encoding, find_encoding, to_samples
 from boreline_phantoms.records import Scene
+from boreline_phantoms.uids import stable_uid
 
 US_MULTIFRAME_UID = "1.2.840.10008.5.1.4.1.1.3.1"
-IMPLEMENTATION_UID = generate_uid(None, ["boreline phantoms"])
+IMPLEMENTATION_UID = stable_uid("boreline phantoms")
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,11 +135,11 @@ def header_of(
     ds = Dataset()
     ds.file_meta = FileMetaDataset()
     ds.file_meta.MediaStorageSOPClassUID = US_MULTIFRAME_UID
-    ds.file_meta.MediaStorageSOPInstanceUID = generate_uid(None, ["instance", *key])
+    ds.file_meta.MediaStorageSOPInstanceUID = stable_uid("instance", *key)
     ds.file_meta.TransferSyntaxUID = coder.uid
     ds.file_meta.ImplementationClassUID = IMPLEMENTATION_UID
     _add_patient_and_study(ds, scene, study)
-    ds.SeriesInstanceUID = generate_uid(None, ["series", study.study_key, *key])
+    ds.SeriesInstanceUID = stable_uid("series", study.study_key, *key)
     ds.SOPInstanceUID = ds.file_meta.MediaStorageSOPInstanceUID
     _add_pixel_description(ds, scene, screen, photometric)
     ds.SequenceOfUltrasoundRegions = [_cross_section(scene, screen)]
@@ -157,7 +157,7 @@ def _add_patient_and_study(ds: Dataset, scene: Scene, study: Study) -> None:
     ds.PatientID = study.patient_id
     ds.PatientBirthDate = ""
     ds.PatientSex = "O"
-    ds.StudyInstanceUID = generate_uid(None, ["study", study.study_key, scene.name, str(scene.seed)])
+    ds.StudyInstanceUID = stable_uid("study", study.study_key, scene.name, str(scene.seed))
     ds.StudyID = "1"
     ds.StudyDate = ds.SeriesDate = ds.ContentDate = ds.AcquisitionDate = started[:8]
     ds.StudyTime = ds.SeriesTime = ds.ContentTime = ds.AcquisitionTime = started[8:14]
@@ -237,7 +237,7 @@ def _add_timing(ds: Dataset, scene: Scene, r_waves_ms: FloatArray | None) -> Non
     ds.EffectiveDuration = f"{times_ms[-1] / 1000:.3f}"
     ds.AcquisitionDateTime = acquisition.started_at
     # Required for IVUS: a clock of its own when it is not shared with other equipment.
-    ds.SynchronizationFrameOfReferenceUID = acquisition.clock_uid or generate_uid(None, ["clock", scene.name])
+    ds.SynchronizationFrameOfReferenceUID = acquisition.clock_uid or stable_uid("clock", scene.name)
     ds.SynchronizationTrigger = "NO TRIGGER"
     ds.AcquisitionTimeSynchronized = "Y" if acquisition.clock_uid else "N"
     if r_waves_ms is not None and len(r_waves_ms):

@@ -106,8 +106,8 @@ class Beam:
 
     @property
     def scatterers_per_cell(self) -> float:
-        """Scatterers in one resolution cell: enough for fully developed speckle, fewer where cells are tiny."""
-        return float(np.interp(self.mhz, _KNOWN_MHZ, [12.0, 9.0, 6.0]))
+        """Scatterers in one resolution cell: enough for fully developed speckle."""
+        return float(np.interp(self.mhz, _KNOWN_MHZ, [12.0, 9.0, 9.0]))
 
     @property
     def elevation_mm(self) -> float:
