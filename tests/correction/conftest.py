@@ -1,0 +1,8 @@
+"""Makes `cases` importable in this folder's tests."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
