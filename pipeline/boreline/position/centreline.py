@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -58,7 +59,8 @@ def _extended(at: FloatArray, arc: FloatArray, value: FloatArray) -> FloatArray:
     low = (value[k] - value[0]) / (arc[k] - arc[0])
     high = (value[-1] - value[-1 - k]) / (arc[-1] - arc[-1 - k])
     inside: FloatArray = np.interp(at, arc, value)
-    return inside + low * np.minimum(at - arc[0], 0) + high * np.maximum(at - arc[-1], 0)
+    beyond: FloatArray = low * np.minimum(at - arc[0], 0) + high * np.maximum(at - arc[-1], 0)
+    return inside + beyond
 
 
 def filling_course(frames: Iterable[Image], mm_per_px: float) -> FloatArray:
@@ -69,10 +71,11 @@ def filling_course(frames: Iterable[Image], mm_per_px: float) -> FloatArray:
         half = cv2.resize(frame.astype(np.float32), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
         ridge = ridge_strength(half, sigma)
         strength.append(float(np.mean(ridge[ridge > np.percentile(ridge, 95)])))
-    course = np.array(strength)
+    course: FloatArray = np.array(strength, dtype=np.float64)
     if len(course) >= 3:
         course = np.convolve(np.pad(course, 1, mode="edge"), np.ones(3) / 3, "valid")
-    return course - course.min()
+    above: FloatArray = course - course.min()
+    return above
 
 
 def best_filled_frame(course: FloatArray) -> int:
@@ -130,7 +133,7 @@ def trace(
     ]
     cost = 1.0 / (0.02 + ridge)
     line: list[tuple[int, int]] = []
-    for a, b in zip(anchors[:-1], anchors[1:], strict=True):
+    for a, b in pairwise(anchors):
         if a == b:
             continue
         search = MCP_Geometric(cost)

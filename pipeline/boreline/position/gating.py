@@ -163,6 +163,17 @@ def beat_phase(times_s: FloatArray, beat_s: FloatArray) -> FloatArray:
     return phase
 
 
+def extended_beats(beat_s: FloatArray, times_s: FloatArray) -> FloatArray:
+    """Beats continued at their median spacing until they cover all times."""
+    beats = np.sort(beat_s)
+    spacing = float(np.median(np.diff(beats)))
+    before = max(0, int(np.ceil((beats[0] - times_s[0]) / spacing)))
+    after = max(0, int(np.ceil((times_s[-1] - beats[-1]) / spacing)))
+    return np.concatenate(
+        [beats[0] - spacing * np.arange(before, 0, -1), beats, beats[-1] + spacing * np.arange(1, after + 1)]
+    )
+
+
 def phase_coherence(signal: FloatArray, times_s: FloatArray, beat_s: FloatArray) -> float:
     """How far a signal repeats from beat to beat.
 

@@ -1,0 +1,397 @@
+"""The whole co-registration: marker, centreline, registration, millimetres, and what may be wrong with them.
+
+Assumes: the fluoroscopy was taken during the IVUS run, the cine in the same view with the table unmoved. Refuses
+where that is known not to hold; where it cannot be known, a warning says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from boreline.errors import InputRefused
+from boreline.model import Axis, AxisSource, FloatArray, JsonValue, Run
+from boreline.position.axis import HEART_SLIDE_MM
+from boreline.position.biplane import LEAST_ANGLE_DEG, XrayGeometry, angle_between_deg, arc_in_space_mm
+from boreline.position.breathing import follow, line_maps, slow_part
+from boreline.position.centreline import Centreline, Image, best_filled_frame, filling_course, ridge_map, trace
+from boreline.position.clocks import Offset, refined_offset, stated_offset
+from boreline.position.gating import beat_phase, change_signal, extended_beats, gate_from_change
+from boreline.position.marker import MarkerTrack, track_marker
+from boreline.position.registration import PHASE_WINDOW, Registration, register
+from boreline.reading import XrayRun
+
+SAME_VIEW_DEG = 3.0
+"""Largest difference of a positioner angle that still counts as the same view: common practice, no source."""
+
+DEPTH_RELATIVE_SD = 50.0 / np.sqrt(3) / 765.0
+"""The vessel lies up to 50 mm before or behind the isocentre, 765 mm from the source (uniform): 3.8 %."""
+
+SHORTFALL_ONE_VIEW = (0.089, 0.082)
+SHORTFALL_TWO_VIEWS = (0.016, 0.015)
+"""Mean and spread of foreshortening in working views and with computed best views (Tu et al., EuroIntervention
+2011;7:112-20): 8.9 +/- 8.2 % and 1.6 +/- 1.5 %."""
+
+_LOST_SHARE = 0.95
+_FILLED_SHARE = 0.95
+_BREATH_MM = 2.0
+_WAYPOINTS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Coregistration:
+    """Where the IVUS frames lie, and everything that led there.
+
+    Attributes
+    ----------
+    axis
+        Of the IVUS run.
+    marker
+        Of the fluoroscopy run.
+    cine_frame
+        0-based number of the cine frame that carries the path.
+    line
+        The centreline on it, distal to proximal.
+    path_px, arc_mm
+        Shapes (n_frames, 2) and (n_frames,): each IVUS frame on that frame, NaN where unknown. `arc_mm` counts
+        from the centreline's distal end.
+    line_arc_mm
+        Length in mm at each point of `line`.
+    flags
+        Words: marker_partly_lost, filling_incomplete, breathing_drift.
+    record
+        For run.json.
+    """
+
+    axis: Axis
+    marker: MarkerTrack
+    cine_frame: int
+    line: Centreline
+    path_px: FloatArray
+    arc_mm: FloatArray
+    line_arc_mm: FloatArray
+    flags: tuple[str, ...] = ()
+    record: Mapping[str, JsonValue] = field(default_factory=dict)
+
+
+def coregister(
+    run: Run,
+    fluoro: XrayRun,
+    cine: XrayRun,
+    cine2: XrayRun | None = None,
+    *,
+    offset_s: float | None = None,
+    clicks: Mapping[int, tuple[float, float]] | None = None,
+    ends_px: tuple[tuple[float, float], tuple[float, float]] | None = None,
+    mm_per_px: float | None = None,
+    names: tuple[str, str] = ("the fluoroscopy", "the cine"),
+) -> Coregistration:
+    """Place the frames of an IVUS run by the transducer's marker under X-ray.
+
+    Parameters
+    ----------
+    offset_s
+        Operator's seconds from the first IVUS frame to the first fluoroscopy frame; overrides the clocks.
+    clicks
+        Operator's marker places by 0-based fluoroscopy frame.
+    ends_px
+        Operator's distal and proximal ends of the vessel on the cine frame.
+    mm_per_px
+        Operator's X-ray scale.
+    names
+        Of the files, for refusals.
+
+    Raises
+    ------
+    InputRefused
+        No marker, a marker that never moves, no overlap in time, another view or magnification, no scale.
+    """
+    warnings = list(_check_views(fluoro, cine, names))
+    scale, scale_detail, scale_sd = _scale(cine, mm_per_px, names[1])
+    offset = stated_offset(run.timing, fluoro.timing, offset_s=offset_s, file=names[0])
+    times_s = np.asarray(fluoro.timing.times_s)
+    marker = track_marker(_pictures(fluoro), times_s, scale, clicks=clicks, name=names[0])
+    if offset.source == "unconfirmed" and run.timing.times_s is not None:
+        offset = refined_offset(offset, run.timing.times_s, change_signal(run), times_s, marker.xy_px)
+        if offset.source == "unconfirmed":
+            warnings.append(
+                f"time offset {offset.offset_s:+.2f} s rests on {offset.detail}; confirm it with --offset S"
+            )
+    phase, phase_source, beats_known = _phase(run, fluoro, offset, marker, scale)
+    course = filling_course(_pictures(cine), scale)
+    number = best_filled_frame(course)
+    picture = next(_pictures(cine, number))
+    cine_phase = _cine_phase(cine, number) if beats_known else None
+
+    breath_px = _breath(fluoro, marker, scale, times_s, phase)
+    steady = replace(marker, xy_px=marker.xy_px - breath_px)
+    line = trace(picture, _waypoints(steady, phase, cine_phase, ends_px), scale)
+    registered = register(steady.xy_px, marker.confidence, times_s, phase, line, cine_phase=cine_phase, mm_per_px=scale)
+    line_arc_mm, lengths_from = line.arc_px * scale, "one view"
+    shortfall = SHORTFALL_ONE_VIEW
+    if cine2 is not None:
+        line_arc_mm, support = _in_space(line, cine, cine2)
+        lengths_from, shortfall = f"two views (support {support:.2f})", SHORTFALL_TWO_VIEWS
+        scale_sd = 0.01
+
+    ivus_s = np.asarray(run.timing.times_s) - offset.offset_s
+    arc_px = _at_times(registered.arc_px, times_s, ivus_s)
+    arc_mm = _on_line_mm(arc_px, line, line_arc_mm)
+    position_mm = arc_mm - np.nanmin(arc_mm)
+    flags, remarks = _flags(marker, line, breath_px * scale)
+    speed = float(np.nanmedian(np.abs(np.gradient(arc_mm, ivus_s))))
+    local = (registered.residual_px * scale, HEART_SLIDE_MM / (2 * np.sqrt(2)), speed * offset.sd_s)
+    axis = Axis(
+        position_mm,
+        AxisSource.FLUOROSCOPY,
+        f"marker on the centreline of cine frame {number + 1}, {lengths_from}; {scale_detail}; "
+        f"offset by {offset.source}",
+        scale_relative_sd=float(np.hypot(scale_sd, np.hypot(*shortfall))),
+        local_sd_mm=float(np.sqrt(np.sum(np.square(local)))),
+        correlation_mm=max(speed * 0.3, 0.1),
+        lower_bound=cine2 is None,
+        warnings=(*warnings, *remarks),
+    )
+    return Coregistration(
+        axis=axis,
+        marker=marker,
+        cine_frame=number,
+        line=line,
+        path_px=line.at(arc_px),
+        arc_mm=arc_mm,
+        line_arc_mm=line_arc_mm,
+        flags=flags,
+        record=_record(
+            offset,
+            marker,
+            number,
+            line,
+            registered,
+            breath_px * scale,
+            phase_source,
+            scale,
+            scale_detail,
+            local,
+            shortfall,
+            cine2 is None,
+            flags,
+        ),
+    )
+
+
+def _pictures(run: XrayRun, start: int = 0) -> Iterator[Image]:
+    """Intensities one by one; a frame that cannot be decoded repeats the one before."""
+    last: Image | None = None
+    for frame in run.frames(start):
+        last = frame.intensity if frame.intensity is not None else last
+        yield np.zeros((run.rows, run.columns), np.uint8) if last is None else last
+
+
+def _check_views(fluoro: XrayRun, cine: XrayRun, names: tuple[str, str]) -> Iterator[str]:
+    if (fluoro.rows, fluoro.columns) != (cine.rows, cine.columns):
+        raise InputRefused(
+            f"the picture is {fluoro.columns} x {fluoro.rows}, that of the cine {cine.columns} x {cine.rows}",
+            file=names[0],
+            remedy="use a fluoroscopy and a cine of one size and view",
+        )
+    for word, a, b in (
+        ("primary", fluoro.primary_deg[0], cine.primary_deg[0]),
+        ("secondary", fluoro.secondary_deg[0], cine.secondary_deg[0]),
+    ):
+        if not (np.isfinite(a) and np.isfinite(b)):
+            yield f"the {word} angle is not stated in both runs: that the view is the same cannot be checked"
+        elif abs(a - b) > SAME_VIEW_DEG:
+            raise InputRefused(
+                f"the {word} positioner angle is {a:g} degrees, that of the cine {b:g}: another view",
+                file=names[0],
+                remedy="use a cine in the view of the fluoroscopy",
+            )
+    if fluoro.scale is not None and cine.scale is not None:
+        ratio = fluoro.scale.mm_per_px_x / cine.scale.mm_per_px_x
+        if abs(ratio - 1) > 0.02:
+            raise InputRefused(
+                f"its scale is {ratio:.2f} times that of the cine: zoomed, or another distance",
+                file=names[0],
+                remedy="use a fluoroscopy and a cine of one magnification",
+            )
+    if fluoro.positioner_moves or fluoro.table_moves or cine.positioner_moves or cine.table_moves:
+        yield "the file says that the positioner or the table moved during a run"
+
+
+def _scale(cine: XrayRun, stated: float | None, name: str) -> tuple[float, str, float]:
+    if stated is not None:
+        if not (np.isfinite(stated) and stated > 0):
+            raise InputRefused(f"the X-ray scale must be positive, not {stated:g}", tag="--xray-mm-per-pixel")
+        return float(stated), f"--xray-mm-per-pixel {stated:g}", float(DEPTH_RELATIVE_SD)
+    if cine.scale is None:
+        raise InputRefused(
+            f"has no X-ray scale ({cine.scale_problem})", file=name, remedy="state --xray-mm-per-pixel MM"
+        )
+    mean = float(np.sqrt(cine.scale.mm_per_px_x * cine.scale.mm_per_px_y))
+    return mean, cine.scale.detail, float(DEPTH_RELATIVE_SD)
+
+
+def _phase(
+    run: Run, fluoro: XrayRun, offset: Offset, marker: MarkerTrack, mm_per_px: float
+) -> tuple[FloatArray, str, bool]:
+    """Phase of every fluoroscopy frame, where it was read, and whether 0 is an R wave."""
+    times_s = np.asarray(fluoro.timing.times_s)
+    if len(fluoro.r_wave_frames) >= 3:
+        beats = extended_beats(times_s[fluoro.r_wave_frames], times_s)
+        return beat_phase(times_s, beats), "(0028,6040) R Wave Pointer of the fluoroscopy", True
+    waves = run.timing.r_waves_s - offset.offset_s
+    inside = waves[(waves >= times_s[0] - 1) & (waves <= times_s[-1] + 1)]
+    if len(inside) >= 3:
+        return (
+            beat_phase(times_s, extended_beats(inside, times_s)),
+            "(0018,6060) R Wave Time Vector of the IVUS run",
+            True,
+        )
+    known = np.isfinite(marker.xy_px[:, 0])
+    filled = np.column_stack([np.interp(times_s, times_s[known], marker.xy_px[known, c]) for c in range(2)])
+    shaken = np.hypot(*np.gradient(filled, times_s, axis=0).T) * mm_per_px
+    gating = gate_from_change(times_s, shaken)
+    if len(gating.beat_s) >= 3:
+        beats = extended_beats(gating.beat_s, times_s)
+        return beat_phase(times_s, beats), f"the marker's motion (coherence {gating.coherence:.2f})", False
+    return np.full(len(times_s), np.nan), f"none: {gating.detail}", False
+
+
+def _cine_phase(cine: XrayRun, number: int) -> float | None:
+    if len(cine.r_wave_frames) < 2 or cine.timing.times_s is None:
+        return None
+    times_s = cine.timing.times_s
+    return float(beat_phase(times_s[[number]], extended_beats(times_s[cine.r_wave_frames], times_s))[0])
+
+
+def _breath(
+    fluoro: XrayRun, marker: MarkerTrack, mm_per_px: float, times_s: FloatArray, phase: FloatArray
+) -> FloatArray:
+    shift, match = follow(line_maps(_pictures(fluoro), marker.xy_px, mm_per_px), mm_per_px)
+    return slow_part(shift, match, times_s, phase)
+
+
+def _waypoints(
+    marker: MarkerTrack,
+    phase: FloatArray,
+    cine_phase: float | None,
+    ends_px: tuple[tuple[float, float], tuple[float, float]] | None,
+) -> FloatArray:
+    """Places along the track, first to last, at the cine's phase where that is known."""
+    use = marker.seen.copy()
+    if cine_phase is not None:
+        away = np.abs((phase - cine_phase + 0.5) % 1.0 - 0.5)
+        if (use & (away < PHASE_WINDOW)).sum() >= 2 * _WAYPOINTS:
+            use &= away < PHASE_WINDOW
+    at = np.flatnonzero(use)
+    middles = np.linspace(0, len(at) - 1, _WAYPOINTS).astype(int)
+    half = max(1, len(at) // (4 * _WAYPOINTS)) if cine_phase is None else 2
+    points = np.array([np.median(marker.xy_px[at[max(0, k - half) : k + half + 1]], axis=0) for k in middles])
+    if ends_px is not None:
+        points = np.vstack([ends_px[0], points[1:-1], ends_px[1]])
+    return points
+
+
+def _in_space(line: Centreline, cine: XrayRun, cine2: XrayRun) -> tuple[FloatArray, float]:
+    first, second = _geometry(cine, "the cine"), _geometry(cine2, "the second cine")
+    apart = angle_between_deg(first, second)
+    if min(apart, 180 - apart) < LEAST_ANGLE_DEG:
+        raise InputRefused(
+            f"the two cine views are only {apart:.0f} degrees apart",
+            tag="--cine2",
+            remedy=f"give a second view at least {LEAST_ANGLE_DEG:.0f} degrees away, or none",
+        )
+    scale = second.imager_mm * second.source_to_patient_mm / second.source_to_detector_mm
+    number = best_filled_frame(filling_course(_pictures(cine2), scale))
+    ridge = ridge_map(next(_pictures(cine2, number)), scale)
+    return arc_in_space_mm(line.xy_px, first, second, ridge)
+
+
+def _geometry(run: XrayRun, name: str) -> XrayGeometry:
+    distances = run.distance_source_to_detector_mm, run.distance_source_to_patient_mm
+    if None in distances or run.scale is None or not np.isfinite(run.primary_deg[0] + run.secondary_deg[0]):
+        raise InputRefused(
+            f"{name} states no full geometry (angles, distances, spacing)",
+            tag="--cine2",
+            remedy="leave --cine2 out: the length is then a lower bound",
+        )
+    detector_mm, patient_mm = (float(d) for d in distances if d is not None)
+    imager = run.scale.mm_per_px_x * detector_mm / patient_mm
+    centre = ((run.columns - 1) / 2, (run.rows - 1) / 2)
+    return XrayGeometry(float(run.primary_deg[0]), float(run.secondary_deg[0]), detector_mm, patient_mm, imager, centre)
+
+
+def _at_times(arc_px: FloatArray, times_s: FloatArray, wanted_s: FloatArray) -> FloatArray:
+    known = np.isfinite(arc_px)
+    at: FloatArray = np.interp(wanted_s, times_s[known], arc_px[known], left=np.nan, right=np.nan)
+    return at
+
+
+def _on_line_mm(arc_px: FloatArray, line: Centreline, line_arc_mm: FloatArray) -> FloatArray:
+    """Millimetres at lengths in pixels; beyond an end the end's own scale goes on."""
+    inside: FloatArray = np.interp(arc_px, line.arc_px, line_arc_mm)
+    k = max(1, len(line.arc_px) // 20)
+    low = (line_arc_mm[k] - line_arc_mm[0]) / (line.arc_px[k] - line.arc_px[0])
+    high = (line_arc_mm[-1] - line_arc_mm[-1 - k]) / (line.arc_px[-1] - line.arc_px[-1 - k])
+    beyond = np.minimum(arc_px - line.arc_px[0], 0) * low + np.maximum(arc_px - line.arc_px[-1], 0) * high
+    return np.where(np.isfinite(arc_px), inside + beyond, np.nan)
+
+
+def _flags(marker: MarkerTrack, line: Centreline, breath_mm: FloatArray) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    found: dict[str, str] = {}
+    if marker.seen_share < _LOST_SHARE or not np.isfinite(marker.xy_px).all():
+        found["marker_partly_lost"] = f"the marker was seen in {marker.seen_share:.0%} of the frames; gaps are bridged"
+    if line.filled_share < _FILLED_SHARE:
+        found["filling_incomplete"] = f"contrast fills {line.filled_share:.0%} of the path"
+    drift = float(np.hypot(*(np.percentile(breath_mm, 97, axis=0) - np.percentile(breath_mm, 3, axis=0))))
+    if drift > _BREATH_MM:
+        found["breathing_drift"] = f"the picture drifts by {drift:.1f} mm with the breath; the drift was taken off"
+    return tuple(found), tuple(f"{flag}: {text}" for flag, text in found.items())
+
+
+def _record(
+    offset: Offset,
+    marker: MarkerTrack,
+    number: int,
+    line: Centreline,
+    registered: Registration,
+    breath_mm: FloatArray,
+    phase_source: str,
+    scale: float,
+    scale_detail: str,
+    local_mm: tuple[float, float, float],
+    shortfall: tuple[float, float],
+    one_view: bool,
+    flags: tuple[str, ...],
+) -> dict[str, JsonValue]:
+    return {
+        "offset": {
+            "offset_s": offset.offset_s,
+            "source": offset.source,
+            "sd_s": offset.sd_s,
+            "detail": offset.detail,
+        },
+        "marker": {"seen_share": marker.seen_share, "travel_mm": marker.travel_mm},
+        "cine_frame": number + 1,
+        "cine_phase": registered.cine_phase,
+        "phase_source": phase_source,
+        "filled_share": line.filled_share,
+        "xray_mm_per_px": scale,
+        "xray_scale_detail": scale_detail,
+        "shift_px": [float(v) for v in registered.shift_px],
+        "breath_range_mm": [float(v) for v in np.ptp(breath_mm, axis=0)],
+        "covariance": {
+            "local_sd_mm": {
+                "across_the_path": local_mm[0],
+                "slide_within_a_beat": local_mm[1],
+                "clock": local_mm[2],
+            },
+            "scale_relative_sd": {"depth": float(DEPTH_RELATIVE_SD) if one_view else 0.01, "shortfall": shortfall[1]},
+        },
+        "views": 1 if one_view else 2,
+        "lower_bound": one_view,
+        "typical_shortfall": shortfall[0],
+        "flags": list(flags),
+    }
