@@ -27,10 +27,10 @@ from boreline.reporting.cut import CutView, load_cut, view_cut
 from boreline.reporting.edits import Reader, read_readers
 from boreline.reporting.figure import Abscissa, Figure, abscissa_of, draw_figure
 from boreline.reporting.pictures import Picture, choose_frames, draw_pictures
+from boreline.reporting.review_state import review_state
 from boreline.results import ResultFolder
 
 _TEMPLATES = Path(__file__).with_name("template")
-NOT_REVIEWED = "not reviewed by an operator"
 _HOVER_POINTS = 1500
 
 
@@ -113,7 +113,7 @@ def view_of(folder: ResultFolder, run: Run | None, *, key: str) -> RunView:
         title=_title(record),
         record=record,
         fingerprint=hashlib.sha256(record["source"]["sop_instance_uid"].encode()).hexdigest()[:16],
-        review=_review(reviewed, len(frames)),
+        review=review_state(reviewed, len(frames)),
         reviewed_frames=reviewed,
         answers=answers(record, frames, plan, assessment),
         figure=draw_figure(table, frames, marks, _cut(folder, run, contours)),
@@ -151,12 +151,6 @@ def _title(record: Mapping[str, Any]) -> str:
     )
     phase = record["phase"] or "phase not stated"
     return f"{vessel.replace('_', ' ')}, {phase.replace('_', ' ')}"
-
-
-def _review(reviewed: int, n_frames: int) -> str:
-    if not reviewed:
-        return NOT_REVIEWED
-    return f"{reviewed} of {n_frames} frames reviewed by an operator"
 
 
 def _names_by_frame(sites: Sequence[NamedSite]) -> dict[int, str]:
