@@ -117,6 +117,9 @@ class ExactShapes:
             noise = scene.random(1, number).normal(0, self.noise_sd, clean.shape)
             yield np.clip(np.rint(clean + noise), 0, 255).astype(np.uint8)
 
+    def films(self, scene: Scene) -> None:
+        """No X-ray."""
+
     def describe(self, scene: Scene) -> Mapping[str, JsonValue]:
         """Every ellipse and grey level."""
         return asdict(self)

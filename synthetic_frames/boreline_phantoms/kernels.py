@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
 
 import numba
 import numpy as np
 
 Array = Any
-_JIT = {"nogil": True, "fastmath": True, "cache": True}
+Loop = TypeVar("Loop", bound=Callable[..., None])
 TO_NEPER = math.log(10.0) / 20.0
 
 
-@numba.njit(**_JIT)
+def _compiled(loop: Loop) -> Loop:
+    """Compile at first use, and keep the machine code where a folder for it can be written."""
+    try:
+        return cast(Loop, numba.njit(nogil=True, fastmath=True, cache=True)(loop))
+    except RuntimeError:  # neither the package nor the home folder is writable
+        return cast(Loop, numba.njit(nogil=True, fastmath=True)(loop))
+
+
+@_compiled
 def paint(
     lumen: Array,
     intima: Array,
@@ -110,7 +119,7 @@ def paint(
                 tissue_map[j, i] = value
 
 
-@numba.njit(**_JIT)
+@_compiled
 def scatter(
     xs: Array,
     ys: Array,
@@ -161,7 +170,7 @@ def scatter(
         imag[j, i] += a * math.sin(phase)
 
 
-@numba.njit(**_JIT)
+@_compiled
 def widen(field: Array, taps: Array, widths: Array, block: int, out: Array) -> None:
     """Convolve across angles, cyclic; `taps` (n_taps, n_ranges) is one side of the kernel, centre first.
 
@@ -184,7 +193,7 @@ def widen(field: Array, taps: Array, widths: Array, block: int, out: Array) -> N
                     out[j, i] += taps[t, i] * (field[up, i] + field[down, i])
 
 
-@numba.njit(**_JIT)
+@_compiled
 def pulse_and_compress(
     real: Array,
     imag: Array,

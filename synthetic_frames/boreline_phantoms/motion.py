@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from boreline.model import FloatArray, PullbackKind
+from boreline.model import BoolArray, FloatArray, PullbackKind
 from boreline_phantoms.records import Scene
 from boreline_phantoms.smooth import wander
 
@@ -49,6 +49,7 @@ class Track:
 
     `z_mm` is the place along the vessel, `commanded_mm` what the motor or the hand withdrew, `push` the direction and
     share (0..1) of the way to the wall, `warp` cosine and sine amplitudes of the angle error, harmonics 1 to 3.
+    `in_guide` overrides where the plan puts the guide catheter.
     """
 
     z_mm: FloatArray
@@ -61,14 +62,27 @@ class Track:
     scale: FloatArray
     warp: FloatArray
     r_waves_ms: FloatArray
+    in_guide: BoolArray | None = None
 
 
-def track(motion: Motion, scene: Scene) -> Track:
+@dataclass(frozen=True, slots=True)
+class Withdrawal:
+    """A withdrawal known from elsewhere: place of each frame (mm), whether it is in the guide, and the R peaks (s)."""
+
+    place_mm: FloatArray
+    in_guide: BoolArray
+    beats_s: FloatArray
+
+
+def track(motion: Motion, scene: Scene, known: Withdrawal | None = None) -> Track:
     """The track of all frames; deterministic by seed."""
     random = np.random.default_rng((scene.seed, 12))
     times_s = scene.times_s()
-    commanded = _by_hand(scene, times_s, random) if motion.hand else scene.motor_mm()
-    beats = _beats(motion, times_s, random)
+    if known is not None:
+        commanded, beats = known.place_mm, known.beats_s
+    else:
+        commanded = _by_hand(scene, times_s, random) if motion.hand else scene.motor_mm()
+        beats = _beats(motion, times_s, random)
     phase = np.interp(times_s, beats, np.arange(len(beats), dtype=np.float64)) % 1.0
     if scene.acquisition.kind is PullbackKind.GATED:
         phase = np.full_like(times_s, 0.7)
@@ -96,7 +110,8 @@ def track(motion: Motion, scene: Scene) -> Track:
             warp[:, order, part] = limit * np.tanh(wander(random, scale=0.4, sd=1.0)(times_s))
     scale = 1 + motion.pulsation * swing
     inside = beats[(beats >= 0) & (beats <= times_s[-1])] * 1000
-    return Track(place, commanded, phase, push, turn, tilt, towards, scale, warp, inside)
+    in_guide = None if known is None else known.in_guide
+    return Track(place, commanded, phase, push, turn, tilt, towards, scale, warp, inside, in_guide)
 
 
 def _beats(motion: Motion, times_s: FloatArray, random: np.random.Generator) -> FloatArray:

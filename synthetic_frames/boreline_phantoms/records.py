@@ -8,13 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
 from boreline.errors import InputRefused
 from boreline.flags import Flag
 from boreline.model import Contours, FloatArray, GreyImage, JsonValue, PullbackKind, Sectors, Structure
+
+if TYPE_CHECKING:
+    from boreline_phantoms.xray import XrayScene
 
 CLOCK_UTC_UID = "1.2.840.10008.15.1.1"
 """Synchronization Frame of Reference UID of a clock set to UTC (PS3.3 C.7.4.2)."""
@@ -140,6 +143,10 @@ class Content(Protocol):
 
     def describe(self, scene: Scene) -> Mapping[str, JsonValue]:
         """Numbers behind the scene, for `truth/scene.json`."""
+        ...
+
+    def films(self, scene: Scene) -> XrayScene | None:
+        """The X-ray runs that were filmed alongside, if any."""
         ...
 
 

@@ -6,6 +6,7 @@ from functools import cache
 
 from boreline.errors import InputRefused
 from boreline_phantoms.exact import Ellipse, ExactShapes
+from boreline_phantoms.filmed import filmed_scenes
 from boreline_phantoms.named_vessels import vessel_scenes
 from boreline_phantoms.random_scenes import PREFIX, random_scene
 from boreline_phantoms.records import Picture, Scene
@@ -41,7 +42,7 @@ def get(name: str) -> Scene:
 @cache
 def catalogue() -> dict[str, Scene]:
     """All named scenes."""
-    return {scene.name: scene for scene in (*vessel_scenes(), *_exact_scenes())}
+    return {scene.name: scene for scene in (*vessel_scenes(), *filmed_scenes(), *_exact_scenes())}
 
 
 def circle(diameter_mm: float, *, off_centre: float = 0.0, mm_per_px: float = 0.02, aspect: float = 1.0) -> Scene:

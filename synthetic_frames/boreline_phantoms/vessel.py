@@ -37,6 +37,9 @@ class VesselContent:
         views = look(self.plan, moved, scene.seed, self.physics.sheath_mm)
         yield from Painter(scene, self.plan, self.physics, views, moved.commanded_mm).draw(start, stop)
 
+    def films(self, scene: Scene) -> None:
+        """No X-ray."""
+
     def describe(self, scene: Scene) -> Mapping[str, JsonValue]:
         """Every number of the plan, the motion and the physics."""
         beam = Beam(scene.mhz)

@@ -57,6 +57,8 @@ def look(plan: VesselPlan, track: Track, seed: int, sheath_mm: float) -> Views:
     """Put the catheter into the vessel, frame by frame, never through its wall."""
     n = len(track.z_mm)
     place = places(plan, n)
+    if track.in_guide is not None:
+        place[track.in_guide] = Place.GUIDE
     inside = place == Place.VESSEL
     span = float(np.ptp(track.commanded_mm[inside])) if inside.any() else 0.0
     origin = np.zeros((n, 2))

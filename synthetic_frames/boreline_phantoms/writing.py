@@ -11,7 +11,7 @@ import numpy as np
 
 from boreline.errors import InputRefused
 from boreline.model import GreyImage, JsonValue
-from boreline_phantoms.dicom import Screen, Study, write_dicom
+from boreline_phantoms.dicom import Screen, Study, header_of, write_dicom
 from boreline_phantoms.encodings import MONOCHROME, find_encoding
 from boreline_phantoms.records import Scene
 from boreline_phantoms.truth import write_description, write_truth
@@ -31,7 +31,9 @@ def write_scene(
     study: Study | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Path:
-    """Write `run.dcm` and `truth/` into `out_dir`, which must not exist or be empty.
+    """Write `run.dcm` and `truth/` into `out_dir`, and `fluoro.dcm` and `cine.dcm` where the run was filmed.
+
+    The folder must not exist or be empty.
 
     Parameters
     ----------
@@ -61,11 +63,9 @@ def write_scene(
     try:
         _write(scene, out, encoding, photometric, _screen_of(scene, text=text, strip=strip), study, progress)
     except BaseException:
-        for leftover in ("run.dcm", "run.partial"):
-            (out / leftover).unlink(missing_ok=True)
-        shutil.rmtree(out / "truth", ignore_errors=True)
-        if fresh:
-            out.rmdir()
+        shutil.rmtree(out, ignore_errors=True)  # it was empty or absent before
+        if not fresh:
+            out.mkdir()
         raise
     return out / "run.dcm"
 
@@ -93,6 +93,12 @@ def _write(
     )
     write_truth(truth, out / "truth", left_px=screen.left, top_px=screen.top)
     write_description(describe(scene), out / "truth")
+    films = scene.content.films(scene)
+    if films is not None:
+        from boreline_phantoms.xray_writing import write_xray
+
+        like = header_of(scene, screen, encoding=encoding, photometric=photometric, study=study)
+        write_xray(films, out, like=like, clock_uid=scene.acquisition.clock_uid)
 
 
 def describe(scene: Scene) -> dict[str, JsonValue]:

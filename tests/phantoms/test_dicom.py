@@ -171,6 +171,9 @@ def test_a_failing_scene_leaves_nothing_behind(tmp_path: Path) -> None:
             yield np.zeros((10, 10), dtype=np.uint8)
             raise RuntimeError("stop")
 
+        def films(self, scene: Scene) -> None:
+            return None
+
         def describe(self, scene: Scene) -> dict[str, object]:
             return {}
 
