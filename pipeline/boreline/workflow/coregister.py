@@ -1,0 +1,201 @@
+"""Give a result folder its millimetres from fluoroscopy and cine."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from boreline.columns import FRAMES, MARKER, PATH, PROFILE
+from boreline.flags import parse_flags
+from boreline.model import Axis, FloatArray, JsonValue
+from boreline.position.coregistration import Coregistration
+from boreline.position.coregistration import coregister as register_runs
+from boreline.position.figure import Mark, draw_path
+from boreline.profile.frames import POSITION_DECIMALS, in_vessel, origin_in_vessel
+from boreline.profile.grid import profile_table
+from boreline.reading import XrayRun, read_xray
+from boreline.results import ResultFolder, StageStatus, change, put_json
+from boreline.results.tables import write_csv
+from boreline.workflow.report import report as write_report
+
+FIGURE = "coregistration.png"
+
+
+@dataclass(frozen=True, slots=True)
+class CoregisterOptions:
+    """What an operator may state; everything is recorded.
+
+    Attributes
+    ----------
+    offset_s
+        Seconds from the first IVUS frame to the first fluoroscopy frame.
+    clicks
+        Marker places (x, y) by fluoroscopy frame, counted from 1.
+    ends_px
+        Distal and proximal end of the vessel on the cine frame.
+    xray_mm_per_px
+        X-ray scale, instead of that of the file.
+    """
+
+    offset_s: float | None = None
+    clicks: Mapping[int, tuple[float, float]] = field(default_factory=dict)
+    ends_px: tuple[tuple[float, float], tuple[float, float]] | None = None
+    xray_mm_per_px: float | None = None
+    source: Path | None = None
+
+
+def coregister(
+    where: Path, fluoro: Path, cine: Path, cine2: Path | None = None, options: CoregisterOptions | None = None
+) -> ResultFolder:
+    """Place the frames of a result folder and rebuild its profile, all files in one step.
+
+    Raises
+    ------
+    InputRefused
+        The X-ray runs do not fit the run or each other; the folder stays as it was.
+    """
+    options = CoregisterOptions() if options is None else options
+    folder = ResultFolder.open(where)
+    run = folder.open_run(options.source)
+    films = read_xray(fluoro), read_xray(cine), None if cine2 is None else read_xray(cine2)
+    result = register_runs(
+        run,
+        *films,
+        offset_s=options.offset_s,
+        clicks={number - 1: place for number, place in options.clicks.items()},
+        ends_px=options.ends_px,
+        mm_per_px=options.xray_mm_per_px,
+        names=(str(fluoro), str(cine)),
+    )
+    frames = folder.frames()
+    inside = in_vessel(tuple(parse_flags(cell) for cell in frames["flags"]))
+    axis = replace(result.axis, position_mm=origin_in_vessel(result.axis.position_mm, inside))
+    frames["position_mm"] = np.round(axis.position_mm, POSITION_DECIMALS)
+    profile = profile_table(frames)
+    with change(folder.path) as staging:
+        write_csv(FRAMES, frames, staging / FRAMES.file)
+        if profile is not None:
+            write_csv(PROFILE, profile, staging / PROFILE.file)
+        pq.write_table(_marker_table(result), staging / MARKER.file)
+        pq.write_table(_path_table(result), staging / PATH.file)
+        (staging / FIGURE).write_bytes(_figure(folder, films[1], result, axis, profile))
+        put_json(staging, "run.json", _record(folder.record, result, axis, films, options))
+    if profile is None:
+        (folder.path / PROFILE.file).unlink(missing_ok=True)
+    write_report([folder.path], source=options.source)
+    return ResultFolder.open(where)
+
+
+def _marker_table(result: Coregistration) -> pa.Table:
+    marker = result.marker
+    known = np.isfinite(marker.xy_px[:, 0])
+    return pa.table(
+        {
+            "frame": pa.array(np.flatnonzero(known) + 1, pa.int32()),
+            "x_px": marker.xy_px[known, 0],
+            "y_px": marker.xy_px[known, 1],
+            "confidence": marker.confidence[known],
+        }
+    )
+
+
+def _path_table(result: Coregistration) -> pa.Table:
+    known = np.isfinite(result.arc_mm)
+    return pa.table(
+        {
+            "frame": pa.array(np.flatnonzero(known) + 1, pa.int32()),
+            "x_px": result.path_px[known, 0],
+            "y_px": result.path_px[known, 1],
+            "arc_mm": result.arc_mm[known],
+        }
+    )
+
+
+def _figure(
+    folder: ResultFolder, cine: XrayRun, result: Coregistration, axis: Axis, profile: pd.DataFrame | None
+) -> bytes:
+    picture = next(iter(cine.frames(result.cine_frame))).intensity
+    zero_mm = float(np.nanmedian(result.arc_mm - axis.position_mm))
+    marks = _marks(folder.read_json("plan.json"), result, axis.position_mm, profile)
+    blank = np.zeros((cine.rows, cine.columns), np.uint8)
+    return draw_path(blank if picture is None else picture, result.line, result.line_arc_mm, zero_mm, marks)
+
+
+def _marks(
+    plan: Mapping[str, Any] | None, result: Coregistration, position_mm: FloatArray, profile: pd.DataFrame | None
+) -> Sequence[Mark]:
+    places: list[tuple[str, float]] = []
+    if profile is not None and profile["lumen_area_mm2"].notna().any():
+        areas = profile["lumen_area_mm2"].to_numpy(dtype=np.float64)
+        row = int(np.nanargmin(areas))
+        places.append((f"smallest lumen {areas[row]:.2f} mm2", float(profile["position_mm"].to_numpy()[row])))
+    for group, word in (("references", "reference"), ("landing_sites", "landing site")):
+        for side, site in ((plan or {}).get(group) or {}).items():
+            if isinstance(site, Mapping) and isinstance(site.get("position_mm"), int | float):
+                places.append((f"{side} {word}", float(site["position_mm"])))
+    marks = []
+    for label, place_mm in places:
+        away = np.abs(position_mm - place_mm)
+        if np.isfinite(away).any():
+            x, y = result.path_px[int(np.nanargmin(away))]
+            marks.append(Mark((float(x), float(y)), f"{label} at {place_mm:.1f} mm"))
+    return marks
+
+
+def _record(
+    record: dict[str, Any],
+    result: Coregistration,
+    axis: Axis,
+    films: tuple[XrayRun, XrayRun, XrayRun | None],
+    options: CoregisterOptions,
+) -> dict[str, JsonValue]:
+    stated = {
+        "offset_s": options.offset_s,
+        "clicks": [[frame, *place] for frame, place in sorted(options.clicks.items())],
+        "ends_px": options.ends_px,
+        "xray_mm_per_px": options.xray_mm_per_px,
+    }
+    numbers = {
+        "source": axis.source,
+        "detail": axis.detail,
+        "scale_relative_sd": axis.scale_relative_sd,
+        "local_sd_mm": axis.local_sd_mm,
+        "correlation_mm": axis.correlation_mm,
+        "lower_bound": axis.lower_bound,
+    }
+    before = record.get("coregistration") or {}
+    earlier = set(before.get("warnings", []))
+    steps = np.abs(np.diff(axis.position_mm))
+    moving = steps[np.isfinite(steps) & (steps > 0)]
+    spacing_mm = float(np.median(moving)) if moving.size else None
+    correlation = record["uncertainty"]["area_correlation_frames"]
+    placed = {"status": StageStatus.DONE, "reason": ""}
+    return {
+        **record,
+        "axis": numbers,
+        "uncertainty": {
+            **record["uncertainty"],
+            "axis_scale_relative_sd": axis.scale_relative_sd,
+            "axis_local_sd_mm": axis.local_sd_mm,
+            "axis_correlation_mm": axis.correlation_mm,
+            "area_correlation_mm": None if spacing_mm is None else correlation * spacing_mm,
+        },
+        "coregistration": {
+            **result.record,
+            "fluoro_sop_instance_uid": films[0].sop_instance_uid,
+            "cine_sop_instance_uid": films[1].sop_instance_uid,
+            "cine2_sop_instance_uid": None if films[2] is None else films[2].sop_instance_uid,
+            "stated": stated,
+            "figure": FIGURE,
+            "warnings": list(axis.warnings),
+        },
+        "stages": {**record["stages"], "position": placed, "profile": placed},
+        "warnings": [line for line in record["warnings"] if line not in earlier] + list(axis.warnings),
+    }
