@@ -16,10 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from boreline.model import FloatArray
-from boreline.segmentation.lumen import coarse_path, fine_path, wall_cost
-from boreline.segmentation.near_field import NearField
-from boreline.segmentation.polar import PolarBlock
-from boreline.segmentation.shadows import (
+from boreline.segmentation.by_evidence.lumen import coarse_path, fine_path, wall_cost
+from boreline.segmentation.by_evidence.near_field import NearField
+from boreline.segmentation.by_evidence.shadows import (
     DEPTH_MM,
     NARROWEST,
     SHADOWED,
@@ -29,7 +28,8 @@ from boreline.segmentation.shadows import (
     level_behind,
     narrow_sectors,
 )
-from boreline.segmentation.speckle import Float32Block, brightness, persistence
+from boreline.segmentation.by_evidence.speckle import Float32Block, brightness, persistence
+from boreline.segmentation.polar import PolarBlock
 
 BRIGHTNESS_BINS, PERSISTENCE_BINS = 32, 24
 _ROUNDS = 3
@@ -129,7 +129,7 @@ def _count(
     counts: FloatArray,
     bins: tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]],
     frame: int,
-    path: npt.NDArray[np.int32],
+    path: npt.NDArray[np.int64],
     wire: npt.NDArray[np.bool_],
     first_useful: int,
 ) -> None:
