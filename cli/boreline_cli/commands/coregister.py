@@ -46,6 +46,9 @@ def register(app: typer.Typer) -> None:
         xray_mm_per_pixel: Annotated[
             float | None, typer.Option("--xray-mm-per-pixel", metavar="MM", help="X-ray scale, instead of the file's.")
         ] = None,
+        vasodilator: Annotated[
+            bool | None, typer.Option("--vasodilator/--no-vasodilator", help="A note: was one given before imaging?")
+        ] = None,
         source: Annotated[
             Path | None, typer.Option("--source", metavar="RUN.dcm", help="The IVUS run, when it was moved.")
         ] = None,
@@ -64,6 +67,7 @@ def register(app: typer.Typer) -> None:
             clicks=_clicks(marker or []),
             ends_px=None if corners is None else ((corners[0], corners[1]), (corners[2], corners[3])),
             xray_mm_per_px=xray_mm_per_pixel,
+            vasodilator=vasodilator,
             source=source,
         )
         result = place(folder, fluoro, cine, cine2, options)

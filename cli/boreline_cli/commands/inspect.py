@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from boreline_cli.options import FrameRate, MmPerPixel, TrustRegion, WholeFramesOnly, parse_mm_per_px
+from boreline_cli.options import FrameRate, MmPerPixel, TrustRegion, VesselOption, WholeFramesOnly, parse_mm_per_px
 from boreline_cli.output import Json, print_json, print_line, print_table
 
 _SHOWN_PATHS = 40
@@ -26,6 +26,16 @@ def register(app: typer.Typer) -> None:
         trust_region: TrustRegion = False,
         whole_frames_only: WholeFramesOnly = False,
         frame_rate: FrameRate = None,
+        fluoro: Annotated[
+            Path | None, typer.Option("--fluoro", metavar="F.dcm", help="Fluoroscopy, for the acquisition check.")
+        ] = None,
+        cine: Annotated[
+            Path | None, typer.Option("--cine", metavar="C.dcm", help="Contrast cine, for the acquisition check.")
+        ] = None,
+        vessel: VesselOption = None,
+        vasodilator: Annotated[
+            bool | None, typer.Option("--vasodilator/--no-vasodilator", help="A note: was one given before imaging?")
+        ] = None,
         as_json: Json = False,
     ) -> None:
         """Say what a run is (scale, timing, motion, warnings), or what a folder holds and what to type next.
@@ -34,6 +44,7 @@ def register(app: typer.Typer) -> None:
         """
         from boreline.reading import discover, read_run, read_xray
         from boreline.reading.describe import describe_found, describe_run, describe_xray, kind_of
+        from boreline.workflow.acquisition import check_files
 
         kind = kind_of(path)
         if kind == "folder":
@@ -49,6 +60,9 @@ def register(app: typer.Typer) -> None:
                 frame_rate_hz=frame_rate,
             )
             report = describe_run(run)
+            found = check_files(run, fluoro, cine, vessel=vessel, vasodilator=vasodilator)
+            report["acquisition"] = [check.as_json() for check in found.checks]
+            report["acquisition_problem"] = found.problem
         if as_json:
             print_json(report)
         elif kind == "folder":
@@ -57,10 +71,10 @@ def register(app: typer.Typer) -> None:
             _print_run(path, report)
 
 
-def print_checks(checks: Iterable[Mapping[str, str]]) -> None:
+def print_checks(checks: Iterable[Mapping[str, Any]]) -> None:
     """Draw the acquisition check: one row per condition with `condition`, `measured`, `wanted` and `verdict`."""
     columns = ["condition", "measured", "wanted", "verdict"]
-    print_table("acquisition check", columns, [[check[name] for name in columns] for check in checks])
+    print_table("acquisition check", columns, [[_words(check[name]) for name in columns] for check in checks])
 
 
 def _print_run(path: Path, report: dict[str, Any]) -> None:
@@ -73,6 +87,11 @@ def _print_run(path: Path, report: dict[str, Any]) -> None:
     print_line()
     print_table("", ["", "", ""], rows)
     _print_notes("warnings", report["warnings"])
+    if "acquisition" in report:
+        print_line()
+        print_checks(report["acquisition"])
+        if report["acquisition_problem"]:
+            _print_notes("not co-registered", [report["acquisition_problem"]])
 
 
 def _print_folder(report: dict[str, Any]) -> None:

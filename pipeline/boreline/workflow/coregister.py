@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 from boreline.columns import FRAMES, MARKER, PATH, PROFILE
 from boreline.flags import parse_flags
 from boreline.model import Axis, FloatArray, JsonValue
+from boreline.position.acquisition import Check, check_acquisition
 from boreline.position.coregistration import Coregistration
 from boreline.position.coregistration import coregister as register_runs
 from boreline.position.figure import Mark, draw_path
@@ -42,12 +43,17 @@ class CoregisterOptions:
         Distal and proximal end of the vessel on the cine frame.
     xray_mm_per_px
         X-ray scale, instead of that of the file.
+    vasodilator
+        The operator's note for the acquisition check; never inferred.
+    source
+        The IVUS run, when it was moved.
     """
 
     offset_s: float | None = None
     clicks: Mapping[int, tuple[float, float]] = field(default_factory=dict)
     ends_px: tuple[tuple[float, float], tuple[float, float]] | None = None
     xray_mm_per_px: float | None = None
+    vasodilator: bool | None = None
     source: Path | None = None
 
 
@@ -86,7 +92,10 @@ def coregister(
         pq.write_table(_marker_table(result), staging / MARKER.file)
         pq.write_table(_path_table(result), staging / PATH.file)
         (staging / FIGURE).write_bytes(_figure(folder, films[1], result, axis, profile))
-        put_json(staging, "run.json", _record(folder.record, result, axis, films, options))
+        checks = check_acquisition(
+            run, films[0], films[1], offset_s=options.offset_s, result=result, vasodilator=options.vasodilator
+        )
+        put_json(staging, "run.json", _record(folder.record, result, axis, films, options, checks))
     if profile is None:
         (folder.path / PROFILE.file).unlink(missing_ok=True)
     write_report([folder.path], source=options.source)
@@ -155,12 +164,14 @@ def _record(
     axis: Axis,
     films: tuple[XrayRun, XrayRun, XrayRun | None],
     options: CoregisterOptions,
+    checks: tuple[Check, ...],
 ) -> dict[str, JsonValue]:
     stated = {
         "offset_s": options.offset_s,
         "clicks": [[frame, *place] for frame, place in sorted(options.clicks.items())],
         "ends_px": options.ends_px,
         "xray_mm_per_px": options.xray_mm_per_px,
+        "vasodilator": options.vasodilator,
     }
     numbers = {
         "source": axis.source,
@@ -196,6 +207,7 @@ def _record(
             "figure": FIGURE,
             "warnings": list(axis.warnings),
         },
+        "acquisition": [check.as_json() for check in checks],
         "stages": {**record["stages"], "position": placed, "profile": placed},
         "warnings": [line for line in record["warnings"] if line not in earlier] + list(axis.warnings),
     }
