@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from io import BytesIO
 
 import cv2
 import numpy as np
+from PIL import Image, ImageDraw, ImageFont
 
 from boreline.model import FloatArray
-from boreline.position.centreline import Centreline, Image
+from boreline.position.centreline import Centreline
+from boreline.position.centreline import Image as Picture
 
 TICK_MM = 5.0
 _ENLARGED = 2
-_PATH = (80, 200, 255)  # blue, green, red
+_TICK_PX, _TEXT_PX, _LINE_PX = 11, 17, 22
+_PATH = (255, 200, 80)
 _INK = (255, 255, 255)
 
 
@@ -25,7 +29,9 @@ class Mark:
     label: str
 
 
-def draw_path(frame: Image, line: Centreline, arc_mm: FloatArray, zero_mm: float, marks: Sequence[Mark] = ()) -> bytes:
+def draw_path(
+    frame: Picture, line: Centreline, arc_mm: FloatArray, zero_mm: float, marks: Sequence[Mark] = ()
+) -> bytes:
     """A PNG of the frame with the path.
 
     Parameters
@@ -38,28 +44,31 @@ def draw_path(frame: Image, line: Centreline, arc_mm: FloatArray, zero_mm: float
     values = frame.astype(np.float64)
     top = max(float(np.percentile(values, 99.8)), 1.0)
     grey = np.clip(values * (235.0 / top), 0, 255).astype(np.uint8)
-    picture = cv2.cvtColor(
-        cv2.resize(grey, None, fx=_ENLARGED, fy=_ENLARGED, interpolation=cv2.INTER_CUBIC), cv2.COLOR_GRAY2BGR
-    )
-    points = np.rint((line.xy_px + 0.5) * _ENLARGED).astype(np.int32)
-    cv2.polylines(picture, [points], False, _PATH, 1, cv2.LINE_AA)
+    large = cv2.resize(grey, None, fx=_ENLARGED, fy=_ENLARGED, interpolation=cv2.INTER_CUBIC)
+    picture = Image.fromarray(large).convert("RGB")
+    pen = ImageDraw.Draw(picture)
+    at = (line.xy_px + 0.5) * _ENLARGED
+    pen.line([(float(x), float(y)) for x, y in at], fill=_PATH, width=2)
     tangent = np.gradient(line.xy_px, axis=0)
     normal = np.column_stack([-tangent[:, 1], tangent[:, 0]]) / np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
     for tick in np.arange(0.0, arc_mm[-1] - zero_mm + 1e-9, TICK_MM):
         k = int(np.argmin(np.abs(arc_mm - zero_mm - tick)))
-        a, b = (tuple(int(v) for v in np.rint((line.xy_px[k] + 0.5 + s * normal[k]) * _ENLARGED)) for s in (-6, 6))
-        cv2.line(picture, a, b, _PATH, 1, cv2.LINE_AA)
-        _write(picture, f"{tick:g}", (b[0] + 4, b[1] + 4), 0.4)
-    for row, mark in enumerate(marks):
-        x, y = (int(v) for v in np.rint((np.array(mark.xy_px) + 0.5) * _ENLARGED))
-        cv2.circle(picture, (x, y), 9, _INK, 1, cv2.LINE_AA)
-        at = (12, 24 + 20 * row)
-        cv2.line(picture, (x, y), (at[0] + 8 * len(mark.label), at[1] - 5), (150, 150, 150), 1, cv2.LINE_AA)
-        _write(picture, mark.label, at, 0.5)
-    _write(picture, "mm from the most distal position", (12, picture.shape[0] - 12), 0.45)
-    return bytes(cv2.imencode(".png", picture)[1].tobytes())
+        a, b = (at[k] + side * _TICK_PX * normal[k] for side in (-1, 1))
+        pen.line([*a, *b], fill=_PATH, width=2)
+        _write(pen, (b[0] + 6, b[1] - 8), f"{tick:g}")
+    lowest = -np.inf
+    for mark in sorted(marks, key=lambda mark: mark.xy_px[1]):
+        x, y = (np.array(mark.xy_px) + 0.5) * _ENLARGED
+        pen.ellipse([x - 9, y - 9, x + 9, y + 9], outline=_INK, width=2)
+        lowest = max(float(y) - 9, lowest + _LINE_PX)
+        pen.line([x - 9, y, x - 40, lowest + 9], fill=_INK, width=1)
+        _write(pen, (x - 44, lowest), mark.label, anchor="ra")
+    _write(pen, (12, picture.height - 28), "numbers along the path: mm from the most distal position")
+    out = BytesIO()
+    picture.save(out, "PNG", optimize=True)
+    return out.getvalue()
 
 
-def _write(picture: Image, text: str, at: tuple[int, int], size: float) -> None:
-    cv2.putText(picture, text, at, cv2.FONT_HERSHEY_SIMPLEX, size, (0, 0, 0), 3, cv2.LINE_AA)
-    cv2.putText(picture, text, at, cv2.FONT_HERSHEY_SIMPLEX, size, _INK, 1, cv2.LINE_AA)
+def _write(pen: ImageDraw.ImageDraw, at: tuple[float, float], text: str, anchor: str = "la") -> None:
+    font = ImageFont.load_default(_TEXT_PX)
+    pen.text(at, text, fill=_INK, font=font, anchor=anchor, stroke_width=2, stroke_fill=(0, 0, 0))
