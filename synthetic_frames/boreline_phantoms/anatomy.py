@@ -106,6 +106,8 @@ class VesselPlan:
         Standard deviation of the lumen's small waves.
     veins
         Dark round structures outside the vessel.
+    pericardium
+        A dark band with a bright far side runs outside the vessel.
     guide, aorta, blank
         Shares of the run, at its proximal end: inside the guide catheter, in the aorta, without a picture.
     """
@@ -122,6 +124,7 @@ class VesselPlan:
     branches: tuple[Branch, ...] = ()
     stent: Stent | None = None
     veins: int = 1
+    pericardium: bool = False
     guide: float = 0.0
     aorta: float = 0.0
     blank: float = 0.0

@@ -14,7 +14,7 @@ from boreline.model import FloatArray, GreyImage
 from boreline_phantoms.anatomy import ANGLES_RAD, N_ANGLES, Borders, VesselPlan, borders
 from boreline_phantoms.kernels import paint
 from boreline_phantoms.physics import Blood, Physics
-from boreline_phantoms.rays import Rays, aorta_rays, guide_rays, veins_of, vessel_rays
+from boreline_phantoms.rays import Rays, aorta_rays, guide_rays, surroundings, vessel_rays
 from boreline_phantoms.records import Scene
 from boreline_phantoms.reflectors import Reflector, aim_of_wire, strut_echoes, strut_points, wire_echoes
 from boreline_phantoms.scanner import N_RANGES, Floats, Scanner
@@ -43,7 +43,7 @@ class Painter:
         self.flow_mm = scene.times_s() * _FLOW_MM_S
         self.tissue = self.scanner.cloud(21, physics.variation_db)
         self.blood = self.scanner.cloud(22)
-        self.veins = veins_of(plan, random)
+        self.around = surroundings(plan, random)
         self._maps = _scan_maps(scene, self.scanner.step_mm)
 
     def draw(self, start: int, stop: int) -> Iterator[GreyImage]:
@@ -96,7 +96,7 @@ class Painter:
             return aorta_rays(self.physics, mhz)
         z_mm = float(views.z_mm[number])
         pose = views.matrix[number], views.origin_mm[number]
-        return vessel_rays(self.plan, self.physics, mhz, section, row, z_mm, *pose, self.veins)
+        return vessel_rays(self.plan, self.physics, mhz, section, row, z_mm, *pose, self.around)
 
     def _reflectors(self, number: int, section: Borders, row: int, rays: Rays, place: Place) -> list[Reflector]:
         found = []

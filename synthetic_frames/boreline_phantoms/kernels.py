@@ -45,7 +45,8 @@ def paint(
 ) -> None:
     """Amplitude of blood and of tissue at every (angle, range), attenuation included.
 
-    `circles` rows are x, y, radius, wall (0 = a vein: dark, no wall; > 0 = a branch). `levels` holds blood, intima,
+    `circles` rows are x, y, radius, wall (0 = a vein: dark, no wall; > 0 = a branch; < 0 = a dark
+    band of that width inside the circle, bright beyond). `levels` holds blood, intima,
     media, outside, tissue loss, calcium loss, calcium thickness, sheath radius, fall of the adventitia (mm).
     """
     n_angles, n_ranges = blood_map.shape
@@ -84,7 +85,10 @@ def paint(
                 dx, dy = r * c - circles[k, 0], r * s - circles[k, 1]
                 reach = math.sqrt(dx * dx + dy * dy) - circles[k, 2]
                 wall = circles[k, 3]
-                if reach < 0.0:
+                if wall < 0.0:
+                    if r > eem[j] + 0.25 and wall < reach < 0.12:
+                        level = -26.0 if reach < 0.0 else 3.0
+                elif reach < 0.0:
                     if wall > 0.0 or r > eem[j]:
                         is_blood = True
                         level = blood_db
@@ -100,8 +104,9 @@ def paint(
             if r >= front and not is_blood:
                 behind = r - front
                 if behind < calcium_mm:
+                    # The front shines before the rest swallows the sound.
                     level = calcium_db[j]
-                    loss = calcium_loss
+                    loss = calcium_loss if behind > 0.4 * calcium_mm else 0.0
                 else:
                     loss = 0.0
             lost += loss * step_mm

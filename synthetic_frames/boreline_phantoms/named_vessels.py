@@ -54,7 +54,7 @@ def vessel_scenes() -> list[Scene]:
 def _typical(fibrous: VesselPlan) -> list[Scene]:
     return [
         _scene("vessel", "a fibrous plaque narrows a coronary artery", TYPICAL, fibrous),
-        _scene("healthy", "a thin, nearly normal wall", TYPICAL, VesselPlan(plaque_mm=0.15, veins=2)),
+        _scene("healthy", "a thin, nearly normal wall", TYPICAL, VesselPlan(plaque_mm=0.15, veins=2, pericardium=True)),
         _scene(
             "taper",
             "a vessel that tapers by a tenth of a millimetre per millimetre, diffuse plaque",
@@ -129,7 +129,7 @@ def _hard(fibrous: VesselPlan) -> list[Scene]:
             "branch",
             "a side branch of 2 mm opens and merges",
             f"{HARD} branch",
-            VesselPlan(branches=(Branch(),), plaque_mm=0.3),
+            VesselPlan(branches=(Branch(direction_deg=140.0),), plaque_mm=0.3),
         ),
         _scene(
             "branches",
@@ -246,6 +246,7 @@ def _very_hard() -> list[Scene]:
                 calcium=(Calcium(at=0.35, arc_deg=110.0),),
                 branches=(Branch(at=0.8, diameter_mm=1.8),),
                 veins=3,
+                pericardium=True,
             ),
             motion=Motion(off_centre=0.9, uneven_rotation=0.25, in_plane_mm=0.15, axial_mm=0.5),
             physics=Physics(blood_offset_db=5.0, gain_drift_db=2.0),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 
@@ -33,7 +35,7 @@ def random_scene(seed: int, *, level: Level | None = None, frames: int = 120) ->
     spacing_mm = float(np.exp(random.uniform(np.log(0.01), np.log(0.3 if hard else 0.06))))
     rate_hz = float(random.choice([20.0, 30.0, 30.0, 60.0]))
     length_mm = frames * spacing_mm
-    plan = _plan(random, eem_mm, length_mm, hard=hard)
+    plan = replace(_plan(random, eem_mm, length_mm, hard=hard), **_surroundings(seed, hard=hard))
     return Scene(
         f"{PREFIX}:{seed}",
         f"drawn at random: {mhz:g} MHz, {spacing_mm:.3f} mm between frames",
@@ -100,6 +102,17 @@ def _plan(random: np.random.Generator, eem_mm: float, length_mm: float, *, hard:
         stent=stent,
         veins=int(random.integers(0, 4)),
     )
+
+
+def _surroundings(seed: int, *, hard: bool) -> dict[str, Any]:
+    """What lies about the vessel and at its end; a stream of its own."""
+    random = np.random.default_rng((seed, 78))
+    guided = hard and random.random() < 0.15
+    return {
+        "pericardium": bool(random.random() < 0.3),
+        "guide": float(random.uniform(0.08, 0.25)) if guided else 0.0,
+        "aorta": float(random.choice([0.0, 0.06])) if guided else 0.0,
+    }
 
 
 def _motion(random: np.random.Generator, *, hard: bool) -> Motion:

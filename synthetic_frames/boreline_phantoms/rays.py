@@ -45,7 +45,7 @@ def vessel_rays(
     z: float,
     matrix: FloatArray,
     origin: FloatArray,
-    veins: FloatArray,
+    around: FloatArray,
 ) -> Rays:
     """Rays of a frame inside the vessel; `row` is the frame's place in `section`, `z` its place along the vessel."""
 
@@ -80,9 +80,9 @@ def vessel_rays(
         plaque_db,
         loss,
         _fronts(section, row, matrix, origin),
-        9.0 + 2.0 * grain,
+        10.0 + 2.0 * grain,
         -13.0 + 5.0 * np.sin(4 * vessel_angle + 2 * z) + 3.0 * np.roll(grain, 13),
-        _circles(section, row, matrix, origin, veins),
+        _circles(section, row, matrix, origin, around),
         _levels(physics, mhz, blood_db, physics.intima_db, physics.media_db, physics.outside_db),
     )
 
@@ -92,7 +92,7 @@ def _levels(
 ) -> FloatArray:
     """In the order that the kernel `paint` wants."""
     tissue = physics.tissue_db_mm * mhz / 40.0
-    calcium_loss_db_mm, calcium_mm, adventitia_mm = 220.0, 0.2, 0.8
+    calcium_loss_db_mm, calcium_mm, adventitia_mm = 380.0, 0.2, 0.8
     fixed = [calcium_loss_db_mm, calcium_mm, physics.sheath_mm, adventitia_mm]
     return np.array([blood_db, intima_db, media_db, outside_db, tissue, *fixed])
 
@@ -129,8 +129,8 @@ def _tube(physics: Physics, mhz: float, centre_mm: FloatArray, radius_mm: float,
     )
 
 
-def _circles(section: Borders, row: int, matrix: FloatArray, origin: FloatArray, veins: FloatArray) -> FloatArray:
-    rows = [(*project(veins[:, :2], matrix, origin).T, veins[:, 2], np.zeros(len(veins)))]
+def _circles(section: Borders, row: int, matrix: FloatArray, origin: FloatArray, around: FloatArray) -> FloatArray:
+    rows = [(*project(around[:, :2], matrix, origin).T, around[:, 2], around[:, 3])]
     branch = section.branch[:, row]
     rows.append((*project(branch[:, :2], matrix, origin).T, branch[:, 2], np.full(len(branch), 0.35)))
     return np.concatenate([np.stack(part, axis=-1) for part in rows])
@@ -159,9 +159,19 @@ def _fronts(section: Borders, row: int, matrix: FloatArray, origin: FloatArray) 
     return fronts
 
 
-def veins_of(plan: VesselPlan, random: np.random.Generator) -> FloatArray:
-    """Dark round structures outside the vessel: rows of x, y, radius in the vessel's millimetres."""
+_BAND_MM = 0.22
+
+
+def surroundings(plan: VesselPlan, random: np.random.Generator) -> FloatArray:
+    """Circles outside the vessel, as rows of x, y, radius and wall for the kernel `paint`; vessel's millimetres."""
     angle = random.uniform(0, 2 * np.pi, plan.veins)
     radius = random.uniform(0.3, 0.8, plan.veins)
     distance = plan.eem_mm / 2 * 1.12 + 0.35 + radius + random.uniform(0, 0.4, plan.veins)
-    return np.stack([distance * np.cos(angle), distance * np.sin(angle), radius], axis=-1)
+    veins = np.stack([distance * np.cos(angle), distance * np.sin(angle), radius, np.zeros(plan.veins)], axis=-1)
+    if not plan.pericardium:
+        return veins
+    # A circle much larger than the vessel, whose far side passes close outside the EEM.
+    towards, large = random.uniform(0, 2 * np.pi), 1.6 * plan.eem_mm
+    away = plan.eem_mm / 2 + 0.75 - large
+    band = [away * np.cos(towards), away * np.sin(towards), large, -_BAND_MM]
+    return np.concatenate([veins, [band]])
