@@ -34,8 +34,12 @@ from boreline.segmentation.polar import PolarBlock
 BRIGHTNESS_BINS, PERSISTENCE_BINS = 32, 24
 _ROUNDS = 3
 _STRONGEST = 4.0
-_NEAR, _FAR = 2, 30
-"""Samples beyond the border that teach what wall looks like; as many as lie inside teach blood."""
+_TEACH = (2, 2, 30)
+"""Blood is learnt from this many samples inside the border, wall from the second to the third number outside it."""
+_JUDGE = (10, 25, 70)
+"""The same, so far from the border that its own edge, which persists too, cannot speak for the tissue."""
+LEAST_NATS = 0.03
+"""A cue whose two sides differ by less, clear of the border, says nothing in this run and is left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +106,7 @@ def _refine(
     bins = [_bins(b, p) for b, p in zip(bright, persistent, strict=True)]
     behind = None
     for turn in range(_ROUNDS + 1):
-        counts = np.zeros((2, BRIGHTNESS_BINS, PERSISTENCE_BINS))
+        counts, clear = np.zeros((2, 2, BRIGHTNESS_BINS, PERSISTENCE_BINS))
         levels: list[npt.NDArray[np.float32]] = []
         for block, values in enumerate(evidence):
             for t in range(len(values)):
@@ -117,12 +121,15 @@ def _refine(
                     else narrow_sectors(level < SHADOWED * behind, NARROWEST, WIDEST_WIRE, WIRE_MARGIN)
                 )
                 path = fine_path(wall_cost(values, t, near_field.weight, whole - wire) if wire.any() else cost)
-                _count(counts, bins[block], t, path, wire, max(near_field.end, near_field.start + 5))
+                first = max(near_field.end, near_field.start + 5)
+                _count(counts, bins[block], t, path, wire, first, _TEACH)
+                _count(clear, bins[block], t, path, wire, first, _JUDGE)
         behind = float(np.percentile(np.concatenate(levels), 60))
-        table = _log_ratio(counts)
+        bright_nats, persistent_nats = _divergence(clear, axis=2), _divergence(clear, axis=1)
+        table = _log_ratio(counts, persistent=persistent_nats >= LEAST_NATS)
         if turn < _ROUNDS:
             evidence = [table[b] for b in bins]
-    return Evidence(table, name, _divergence(counts, axis=2), _divergence(counts, axis=1), float(behind or 0.0))
+    return Evidence(table, name, bright_nats, persistent_nats, float(behind or 0.0))
 
 
 def _count(
@@ -132,17 +139,21 @@ def _count(
     path: npt.NDArray[np.int64],
     wire: npt.NDArray[np.bool_],
     first_useful: int,
+    zone: tuple[int, int, int],
 ) -> None:
     """Add the pixels on either side of one border to the two histograms."""
     depth = np.arange(bins[0].shape[2])
     rays = ~wire[:, None] & (depth >= first_useful)
-    inside = rays & (depth < path[:, None] - _NEAR)
-    outside = rays & (depth > path[:, None] + _NEAR) & (depth < path[:, None] + _FAR)
+    inside = rays & (depth < path[:, None] - zone[0])
+    outside = rays & (depth > path[:, None] + zone[1]) & (depth < path[:, None] + zone[2])
     for side, mask in enumerate((inside, outside)):
         np.add.at(counts[side], (bins[0][frame][mask], bins[1][frame][mask]), 1.0)
 
 
-def _log_ratio(counts: FloatArray) -> npt.NDArray[np.float32]:
+def _log_ratio(counts: FloatArray, *, persistent: bool) -> npt.NDArray[np.float32]:
+    """Log ratio of wall to blood per cell; without the persistence cue it depends on brightness alone."""
+    if not persistent:
+        counts = np.broadcast_to(counts.mean(axis=2, keepdims=True), counts.shape)
     smooth = np.stack([cv2.GaussianBlur(side, (0, 0), 0.8) for side in counts]) + 1e-3
     share = smooth / smooth.sum(axis=(1, 2), keepdims=True) + 1e-5
     ratio: npt.NDArray[np.float32] = np.clip(np.log(share[1] / share[0]), -_STRONGEST, _STRONGEST).astype(np.float32)
