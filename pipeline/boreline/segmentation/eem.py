@@ -1,0 +1,109 @@
+"""The external elastic membrane: the outer edge of the dark media, where the bright adventitia begins.
+
+The lumen's edge looks much the same and is stronger, so the lumen is filled with the level of the wall first. The cost
+then rewards a dark ring of some thickness with brightness outside and, less, inside. Rays in shadow say nothing and
+are carried by the others and by a smooth closed shape.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from boreline.geometry.compiled import compiled
+from boreline.model import FloatArray
+from boreline.segmentation.features import Floats
+
+MINIMUM_WALL_MM = 0.1
+MAX_STEP = 3
+STIFFNESS = 0.3
+_MEDIA_MM = (0.08, 0.14, 0.22)
+_OUTSIDE_MM = 0.22
+_INSIDE_MM = 0.15
+_INSIDE_SHARE = 0.5
+_FORBIDDEN = np.float32(1e3)
+SHAPE_ORDER = 4
+
+
+@compiled
+def membrane_cost(
+    grey: npt.NDArray[np.uint8],
+    lumen: FloatArray,
+    spread: float,
+    hears: FloatArray,
+    last: npt.NDArray[np.int64],
+    mm_per_sample: float,
+) -> Floats:
+    """Cost of the membrane just before each sample, shape of `grey`.
+
+    `lumen`: depth of the lumen border per ray; `spread`: grey levels that count as one; `hears`: weight of each ray, 0 in
+    shadow; `last`: number of samples inside the picture per ray.
+    """
+    n_rays, n = grey.shape
+    cost = np.empty((n_rays, n), dtype=np.float32)
+    outside, inside = (
+        max(2, int(np.round(_OUTSIDE_MM / mm_per_sample))),
+        max(2, int(np.round(_INSIDE_MM / mm_per_sample))),
+    )
+    wall = int(np.round(MINIMUM_WALL_MM / mm_per_sample))
+    sums = np.zeros(n + 1)
+    for k in range(n_rays):
+        edge = int(np.ceil(lumen[k]))
+        level, count = 0.0, 0
+        for j in range(edge + 2, min(edge + int(0.4 / mm_per_sample), last[k])):
+            level += grey[k, j]
+            count += 1
+        level = level / count if count > 0 else 0.0
+        for j in range(n):
+            sums[j + 1] = sums[j] + (level if j < edge + 2 else grey[k, j])
+        for j in range(n):
+            if j < edge + wall:
+                cost[k, j] = _FORBIDDEN
+                continue
+            if j + 3 >= last[k]:
+                cost[k, j] = 1.0
+                continue
+            stop = min(j + outside, last[k])
+            out = (sums[stop] - sums[j]) / (stop - j)
+            best = -1e9
+            for media_mm in _MEDIA_MM:
+                m = max(2, int(np.round(media_mm / mm_per_sample)))
+                a = max(j - m, 0)
+                b = max(a - inside, 0)
+                dark = (sums[j] - sums[a]) / max(j - a, 1)
+                within = (sums[a] - sums[b]) / max(a - b, 1)
+                score = (out - dark) + _INSIDE_SHARE * min(within - dark, out - dark)
+                best = max(best, score)
+            cost[k, j] = -best / spread * hears[k]
+    return cost
+
+
+def smooth_shape(path: FloatArray, weight: FloatArray, order: int = SHAPE_ORDER) -> FloatArray:
+    """A low-order periodic curve through the weighted depths, twice re-weighted against outliers."""
+    n = len(path)
+    angle = 2 * np.pi * np.arange(n) / n
+    waves = [np.ones(n)]
+    for k in range(1, order + 1):
+        waves += [np.cos(k * angle), np.sin(k * angle)]
+    basis = np.stack(waves, axis=1)
+    ridge = np.diag(np.repeat(np.arange(order + 1), [1] + [2] * order).astype(float) ** 4) * 0.02
+    w = weight.astype(np.float64) + 1e-6
+    curve = path
+    for _ in range(3):
+        weighted = basis * w[:, None]
+        curve = basis @ np.linalg.solve(weighted.T @ basis + ridge, weighted.T @ path)
+        off = np.abs(path - curve)
+        w = (weight + 1e-6) / (1 + (off / (2.0 * np.median(off) + 1.0)) ** 2)
+    return curve
+
+
+SHAPE_PULL = 0.004
+"""Cost of a depth one sample away from the shape; grows with the square, up to `SHAPE_CAP`."""
+SHAPE_CAP = 1.0
+
+
+def away_from(shape: FloatArray, n_samples: int) -> Floats:
+    """What each depth costs for lying off a smooth shape, (n_rays, n_samples)."""
+    off = np.arange(n_samples, dtype=np.float32)[None, :] - shape.astype(np.float32)[:, None]
+    pull: Floats = np.minimum(off * off * np.float32(SHAPE_PULL), np.float32(SHAPE_CAP))
+    return pull

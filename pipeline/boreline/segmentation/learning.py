@@ -1,0 +1,212 @@
+"""What is learnt from the run itself before any frame is segmented.
+
+A few blocks of consecutive frames, spread over the run, tell how deep the ring-down reaches, how grey blood and wall
+are, and how much speckle neighbouring frames share in each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from boreline.model import BoolArray, FloatArray, IntArray, JsonValue
+from boreline.segmentation.features import STRIDE, Bytes, Floats, Speckle, mean_of, smooth_grey
+from boreline.segmentation.lumen import SMALLEST_LUMEN_MM, BloodModel, level_behind, lumen_path, votes
+from boreline.segmentation.polar import PolarBlock
+
+_LEVELS = 256
+_ROUNDS = 3
+_WALL_FROM_MM, _WALL_TO_MM = 0.08, 0.5
+_BLOOD_MARGIN_MM = 0.1
+_RING_SEARCH_MM = 1.3
+_SHADOW_SKIP_MM, _SHADOW_DEPTH_MM = 0.28, 1.8
+SHADOWED = 0.35
+"""A ray whose mean level behind the border is less than this share of the usual one is in shadow."""
+_SMOOTHING = 5.0  # grey levels
+_LEAST_SHARE = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class RingDown:
+    """The catheter's own echo: where it starts and where it ends, in samples; both 0 when there is none."""
+
+    start: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """What the run has taught.
+
+    Attributes
+    ----------
+    model
+        How blood and wall differ.
+    ring
+        The ring-down.
+    behind
+        Usual grey level behind the lumen border.
+    spread
+        Standard deviation of grey in the tissue.
+    grey_nats, shared_nats
+        How far blood and wall differ in grey and in shared speckle (Jensen-Shannon divergence, 0 to 0.69).
+    likeness
+        Usual speckle correlation of wall in neighbouring frames, 0..1.
+    mm_per_sample
+        Depth between samples.
+    to_sample
+        Samples inside the picture, per ray.
+    """
+
+    model: BloodModel
+    ring: RingDown
+    behind: float
+    spread: float
+    grey_nats: float
+    shared_nats: float
+    likeness: float
+    mm_per_sample: float
+    to_sample: IntArray
+
+    @property
+    def nearest(self) -> int:
+        """The least depth of a lumen border, in samples."""
+        return max(self.ring.start, int(SMALLEST_LUMEN_MM / self.mm_per_sample))
+
+    def record(self) -> dict[str, JsonValue]:
+        """For `run.json`."""
+        return {
+            "ring_down_from_mm": self.ring.start * self.mm_per_sample,
+            "ring_down_to_mm": self.ring.end * self.mm_per_sample,
+            "grey_nats": self.grey_nats,
+            "shared_speckle_nats": self.shared_nats,
+            "wall_correlation": self.likeness,
+            "level_behind_wall": self.behind,
+            "mm_per_sample": self.mm_per_sample,
+        }
+
+
+def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: float) -> Learnt:
+    """Learn from a few blocks of consecutive polar pictures; `in_region` as in `PolarSampler`."""
+    pictures = [picture for block in blocks for picture in block]
+    to_sample = _picture_end(pictures, in_region)[::STRIDE].copy()
+    ring = ring_down(pictures, mm_per_sample)
+    grey = np.stack([smooth_grey(picture) for picture in pictures])
+    shared = np.concatenate([shared_speckle(block) for block in blocks])
+    model = _first_model(grey, shared, ring, mm_per_sample)
+    nearest = max(ring.start, int(SMALLEST_LUMEN_MM / mm_per_sample))
+    all_heard = np.ones(grey.shape[1])
+    skip, depth = int(_SHADOW_SKIP_MM / mm_per_sample), int(_SHADOW_DEPTH_MM / mm_per_sample)
+    for turn in range(_ROUNDS + 1):
+        paths = np.stack(
+            [
+                lumen_path(votes(g, s, model), ring.end, nearest, to_sample, all_heard)[0].astype(np.float64)
+                for g, s in zip(grey, shared, strict=True)
+            ]
+        )
+        behind = np.stack([level_behind(g, path, skip, depth) for g, path in zip(grey, paths, strict=True)])
+        usual = float(np.percentile(behind, 60))
+        blood, wall = _sides(grey, paths, behind > SHADOWED * usual, ring, mm_per_sample)
+        if turn < _ROUNDS:
+            model = BloodModel(_ratio(grey, blood, wall), _ratio(shared, blood, wall))
+    tissue = grey[:, :, ring.end : int(3.5 / mm_per_sample)]
+    return Learnt(
+        model,
+        ring,
+        usual,
+        max(float(tissue.std()), 1.0),
+        _divergence(grey, blood, wall),
+        _divergence(shared, blood, wall),
+        float(np.clip((np.median(shared[wall]) - 128) / 127, 0, 1)) if wall.any() else 0.0,
+        mm_per_sample,
+        to_sample,
+    )
+
+
+def shared_speckle(block: PolarBlock) -> Bytes:
+    """Speckle that each frame shares with both neighbours (mean), (n_frames, N_RAYS, n_samples)."""
+    speckle = [Speckle.of(picture) for picture in block]
+    pairs = [after.shared_with(before) for before, after in zip(speckle[:-1], speckle[1:], strict=True)]
+    if not pairs:
+        return np.full((1, block.shape[1] // STRIDE, block.shape[2]), 128, dtype=np.uint8)
+    middle = [mean_of(before, after) for before, after in zip(pairs[:-1], pairs[1:], strict=True)]
+    return np.stack([pairs[0], *middle, pairs[-1]])
+
+
+def _picture_end(pictures: Sequence[Bytes], in_region: BoolArray) -> IntArray:
+    """Samples inside the picture per ray: inside the region, and not black for good beyond."""
+    brightest = np.max(np.stack(pictures), axis=0)
+    brightest = np.maximum(brightest, np.maximum(np.roll(brightest, 1, axis=0), np.roll(brightest, -1, axis=0)))
+    lit = in_region & (brightest > 8)
+    last = lit.shape[1] - np.argmax(lit[:, ::-1], axis=1)
+    ends: IntArray = np.where(lit.any(axis=1), last, lit.shape[1]).astype(np.int64)
+    # A ray in shadow throughout is as long as the others that the region lets reach as far.
+    region = in_region.shape[1] - np.argmax(in_region[:, ::-1], axis=1)
+    return np.minimum(region, np.maximum(ends, int(np.percentile(ends, 75))))
+
+
+def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
+    """Depths at which frames far apart look alike: from the transducer to the end of the ring-down.
+
+    The spread of each sample between frames, averaged over the rays, is small there and as large as speckle beyond.
+    """
+    stack = np.stack(pictures[:: max(1, len(pictures) // 12)]).astype(np.float32)
+    if len(stack) < 3:
+        return RingDown(0, 0)
+    middle = np.median(stack, axis=0)
+    spread = np.median(np.abs(stack - middle), axis=0).mean(axis=0)
+    level = np.percentile(middle, 30, axis=0)
+    near, far = int(0.3 / mm_per_sample), int(2.5 / mm_per_sample)
+    usual = float(np.percentile(spread[near:far], 60))
+    limit = min(int(_RING_SEARCH_MM / mm_per_sample), len(spread))
+    quiet = spread < 0.5 * usual
+    end = 0
+    while end < limit and quiet[end]:
+        end += 1
+    brightest = level[:end].max(initial=0.0)
+    if brightest <= 20.0:
+        return RingDown(0, 0)
+    return RingDown(int(np.flatnonzero(level[:end] > 0.25 * brightest)[0]), end)
+
+
+def _first_model(grey: Bytes, shared: Bytes, ring: RingDown, mm_per_sample: float) -> BloodModel:
+    """Before any border is known: blood is the darker half just outside the ring-down, wall the brightest in reach."""
+    near = max(ring.end, int(0.15 / mm_per_sample)) + int(0.05 / mm_per_sample)
+    annulus = np.zeros(grey.shape, dtype=np.bool_)
+    annulus[..., near : near + int(0.35 / mm_per_sample)] = True
+    reach = np.zeros(grey.shape, dtype=np.bool_)
+    reach[..., near : near + int(2.2 / mm_per_sample)] = True
+    blood = annulus & (grey <= np.median(grey[annulus]))
+    wall = reach & (grey >= np.percentile(grey[reach], 70))
+    return BloodModel(_ratio(grey, blood, wall), _ratio(shared, blood, wall))
+
+
+def _sides(
+    grey: Bytes, paths: FloatArray, lit: BoolArray, ring: RingDown, mm_per_sample: float
+) -> tuple[BoolArray, BoolArray]:
+    """Samples surely inside and just outside the borders, away from shadows."""
+    depth = np.arange(grey.shape[-1])
+    border, lit = paths[..., None], lit[..., None]
+    blood = (depth < border - _BLOOD_MARGIN_MM / mm_per_sample) & (depth > ring.end) & lit
+    wall = (depth > border + _WALL_FROM_MM / mm_per_sample) & (depth < border + _WALL_TO_MM / mm_per_sample) & lit
+    return blood, wall
+
+
+def _shares(values: Bytes, wanted: BoolArray) -> FloatArray:
+    counts = np.bincount(values[wanted], minlength=_LEVELS).astype(np.float64)
+    smooth: FloatArray = gaussian_filter1d(counts, _SMOOTHING, mode="nearest")
+    smooth += _LEAST_SHARE * max(counts.sum(), 1.0) / _LEVELS
+    return smooth / smooth.sum()
+
+
+def _ratio(values: Bytes, blood: BoolArray, wall: BoolArray) -> Floats:
+    return np.log(_shares(values, blood) / _shares(values, wall)).astype(np.float32)
+
+
+def _divergence(values: Bytes, blood: BoolArray, wall: BoolArray) -> float:
+    a, b = _shares(values, blood), _shares(values, wall)
+    middle = (a + b) / 2
+    return float(0.5 * (a * np.log(a / middle) + b * np.log(b / middle)).sum())

@@ -1,0 +1,235 @@
+"""Both borders of each frame of a block, as depths along `N_RAYS` rays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from boreline.geometry.compiled import compiled
+from boreline.model import BoolArray, FloatArray, IntArray
+from boreline.segmentation import eem, lumen
+from boreline.segmentation.edges import LUMEN_LEVEL, MEMBRANE_LEVEL, find_edges, smooth_round
+from boreline.segmentation.features import N_RAYS, Bytes, Floats, smooth_grey, thin_picture
+from boreline.segmentation.learning import SHADOWED, Learnt, shared_speckle
+from boreline.segmentation.polar import PolarBlock
+from boreline.segmentation.surfaces import closed_path
+
+_SKIP_MM, _DEPTH_MM = 0.28, 1.8
+_NARROWEST, _WIDEST_BRIDGE = 2, 30
+"""Rays: a shadow of 6 to 84 degrees may be a guidewire's; it is bridged when its echo lies before the wall."""
+_BEFORE_WALL_MM = 0.13
+_WIRE_MARGIN = 3
+_POCKET_MM, _POCKET_RAYS = 0.16, 6
+_POCKET_ORDER = 3
+_POCKET_MARGIN = 2
+_SMOOTH_LUMEN, _SMOOTH_MEMBRANE = 0.8, 1.2
+_UNSEEN_WEIGHT = 0.05
+_DOUBT_RANGE = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Traced:
+    """Borders of consecutive frames; arrays (n_frames, N_RAYS) unless stated, depths in samples.
+
+    Attributes
+    ----------
+    lumen, membrane
+        Depths of the borders; NaN in frames without a picture.
+    bridged
+        Rays of the lumen carried over a wire's shadow or a branch mouth.
+    wire, pocket, shadow
+        Rays behind the guidewire, over a branch mouth, and with little echo behind the lumen border.
+    rise
+        Grey levels between blood and wall.
+    ring
+        Grey levels between media and adventitia, averaged over neighbouring rays.
+    doubt
+        Expected distance to the true border by the cost alone, lumen and membrane, (n_frames, 2), samples.
+    """
+
+    lumen: FloatArray
+    membrane: FloatArray
+    wire: BoolArray
+    pocket: BoolArray
+    shadow: BoolArray
+    rise: FloatArray
+    ring: FloatArray
+    doubt: FloatArray
+
+    @classmethod
+    def nothing(cls, n_frames: int) -> Traced:
+        """No border in any frame."""
+        rays = (n_frames, N_RAYS)
+        no = np.zeros(rays, dtype=np.bool_)
+        none = np.full(rays, np.nan)
+        return cls(
+            none, none.copy(), no, no.copy(), no.copy(), none.copy(), none.copy(), np.full((n_frames, 2), np.nan)
+        )
+
+
+def trace(pictures: PolarBlock, usable: BoolArray, core: slice, learnt: Learnt) -> Traced:
+    """Borders of the frames `core` of a block; the others are neighbours. `usable`: the frame carries a picture."""
+    voted, greys = _all_votes(pictures, usable, learnt)
+    numbers = range(core.start, core.stop)
+    found = Traced.nothing(len(numbers))
+    membrane_costs: dict[int, Floats] = {}
+    for row, t in enumerate(numbers):
+        if not usable[t]:
+            continue
+        near = [s for s in (t - 1, t + 1) if 0 <= s < len(pictures) and usable[s]]
+        thin = thin_picture(pictures[t])
+        _trace_lumen(
+            found, row, _with_neighbours(voted[t], [voted[s] for s in near], learnt.likeness), greys[t], thin, learnt
+        )
+        membrane_costs[row] = eem.membrane_cost(
+            greys[t],
+            found.lumen[row],
+            learnt.spread,
+            np.where(found.shadow[row] | found.pocket[row], 0.0, 1.0),
+            learnt.to_sample,
+            learnt.mm_per_sample,
+        )
+    for row, t in enumerate(numbers):
+        if usable[t]:
+            near = [membrane_costs[s] for s in (row - 1, row + 1) if s in membrane_costs]
+            _trace_membrane(
+                found, row, _with_neighbours(membrane_costs[row], near, learnt.likeness), pictures[t], learnt
+            )
+    return found
+
+
+def _all_votes(pictures: PolarBlock, usable: BoolArray, learnt: Learnt) -> tuple[list[Floats], list[Bytes]]:
+    greys = [smooth_grey(picture) for picture in pictures]
+    shared = shared_speckle(pictures) if usable.all() else _shared_in_runs(pictures, usable)
+    return [lumen.votes(grey, s, learnt.model) for grey, s in zip(greys, shared, strict=True)], greys
+
+
+def _shared_in_runs(pictures: PolarBlock, usable: BoolArray) -> Bytes:
+    """Shared speckle within each run of usable frames; none elsewhere."""
+    out = np.full((len(pictures), N_RAYS, pictures.shape[2]), 128, dtype=np.uint8)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], usable, [False]]).astype(np.int8)))
+    for start, stop in edges.reshape(-1, 2):
+        out[start:stop] = shared_speckle(pictures[start:stop])
+    return out
+
+
+@compiled
+def _blend(here: Floats, other: Floats, weight: float) -> None:
+    w = np.float32(weight)
+    for a in range(here.shape[0]):
+        for j in range(here.shape[1]):
+            if here[a, j] < 500.0:
+                here[a, j] += w * min(other[a, j], np.float32(5.0))
+
+
+def _with_neighbours(here: Floats, near: list[Floats], likeness: float) -> Floats:
+    """Costs or votes with a share of the neighbouring frames', as far as those look alike."""
+    weight = 0.5 * max(0.0, likeness - 0.3) / 0.7
+    if not near or weight < 0.05:
+        return here
+    total = here.copy()
+    for other in near:
+        _blend(total, other, weight)
+    total *= np.float32(1.0 / (1.0 + weight * len(near)))
+    return total
+
+
+def _trace_lumen(found: Traced, row: int, voted: Floats, grey: Bytes, thin: Bytes, learnt: Learnt) -> None:
+    silent, nearest, ends = learnt.ring.end, learnt.nearest, learnt.to_sample
+    heard = np.ones(N_RAYS)
+    path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
+    depths = path.astype(np.float64)
+    mm = learnt.mm_per_sample
+    low, high = np.percentile(depths, [30, 80])
+    behind = lumen.level_behind(grey, np.clip(depths, low, high), int(_SKIP_MM / mm), int(_DEPTH_MM / mm))
+    shadow = behind < SHADOWED * learnt.behind
+    wire = _wire(depths, shadow, mm)
+    if wire.any():
+        heard[wire] = 0.0
+        path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
+    pocket = _pocket(path.astype(np.float64), wire, mm)
+    if pocket.any():
+        heard[pocket] = 0.0
+        path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
+    edge, rise = find_edges(thin, path, LUMEN_LEVEL, False)
+    deaf = wire | pocket | (path < silent + 4)
+    edge = np.where(deaf, path - 0.5, edge)
+    weight = np.clip(rise / max(float(np.median(rise)), 1.0), 0.1, 1.5) * np.where(wire | pocket, _UNSEEN_WEIGHT, 1.0)
+    found.lumen[row] = smooth_round(edge, weight, _SMOOTH_LUMEN)
+    found.wire[row], found.pocket[row], found.rise[row] = wire, pocket, rise
+    found.shadow[row] = shadow | wire
+    found.doubt[row, 0] = expected_distance(cost, path, _DOUBT_RANGE)
+
+
+def _wire(path: FloatArray, shadow: BoolArray, mm_per_sample: float) -> BoolArray:
+    """Narrow shadows whose echo lies before the wall, or that have no echo at all: a guidewire, not calcium."""
+    wire = np.zeros(len(path), dtype=np.bool_)
+    for run in lumen.runs_of_true(shadow):
+        if not _NARROWEST <= len(run) <= _WIDEST_BRIDGE:
+            continue
+        wide = lumen.widened(np.isin(np.arange(len(path)), run), _WIRE_MARGIN)
+        whole = lumen.runs_of_true(wide)[0]
+        off = path[whole] - lumen.bridged(path, whole)
+        middle = off[_WIRE_MARGIN:-_WIRE_MARGIN]
+        if np.median(np.abs(middle)) > _BEFORE_WALL_MM / mm_per_sample:
+            wire |= wide
+    return wire
+
+
+def _pocket(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> BoolArray:
+    """Rays where the border bulges out of the smooth closed shape of the rest: the mouth of a branch."""
+    weight = np.where(deaf, 0.1, 1.0)
+    pocket = np.zeros(len(path), dtype=np.bool_)
+    for _ in range(3):
+        shape = eem.smooth_shape(path, np.where(pocket, 0.0, weight), _POCKET_ORDER)
+        out = path - shape > max(_POCKET_MM / mm_per_sample, 0.08 * float(np.median(path)))
+        pocket = np.zeros(len(path), dtype=np.bool_)
+        for run in lumen.runs_of_true(out):
+            if _POCKET_RAYS <= len(run) <= len(path) // 3:
+                pocket[run] = True
+        pocket = lumen.widened(pocket, _POCKET_MARGIN)
+        if not pocket.any():
+            break
+    return pocket
+
+
+def _trace_membrane(found: Traced, row: int, cost: Floats, picture: Bytes, learnt: Learnt) -> None:
+    path = closed_path(cost, eem.MAX_STEP, eem.STIFFNESS)
+    rays = np.arange(N_RAYS)
+    unsure = found.shadow[row] | found.pocket[row]
+    weight = np.maximum(0.0, -cost[rays, path]) * np.where(unsure, 0.0, 1.0)
+    shape = eem.smooth_shape(path.astype(np.float64), weight)
+    cost = cost + eem.away_from(shape, cost.shape[1])
+    path = closed_path(cost, eem.MAX_STEP, eem.STIFFNESS)
+    edge, ring = find_edges(thin_picture(picture), path, MEMBRANE_LEVEL, True)
+    edge = np.where(unsure, path - 0.5, edge)
+    found.membrane[row] = smooth_round(edge, np.where(unsure, _UNSEEN_WEIGHT, 1.0), _SMOOTH_MEMBRANE)
+    found.ring[row] = smooth_round(np.where(unsure, 0.0, -cost[rays, path] * learnt.spread), np.ones(N_RAYS), 3.0)
+    found.doubt[row, 1] = expected_distance(cost, path, _DOUBT_RANGE)
+
+
+@compiled
+def expected_distance(cost: Floats, path: IntArray, reach: int) -> float:
+    """Mean over the rays of the expected distance to the path, when a depth is as likely as its cost, summed with that of the
+    two neighbouring rays, says; in samples."""
+    n_rays, n = cost.shape
+    total = 0.0
+    for a in range(n_rays):
+        mass, moment = 0.0, 0.0
+        least = np.inf
+        for turn in range(2):
+            for k in range(-reach, reach + 1):
+                value = 0.0
+                for s in range(-1, 2):
+                    b = (a + s) % n_rays
+                    value += cost[b, min(max(path[b] + k, 0), n - 1)]
+                if turn == 0:
+                    least = min(least, value)
+                else:
+                    w = np.exp(least - value)
+                    mass += w
+                    moment += w * abs(k)
+        total += moment / mass
+    return total / n_rays
