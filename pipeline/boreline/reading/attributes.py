@@ -128,9 +128,10 @@ class Attributes:
         halves = self._unpack(keyword, "H")
         return tuple(int(group) << 16 | int(element) for group, element in zip(halves[::2], halves[1::2], strict=False))
 
-    def dataset(self) -> Dataset:
-        """The library's own data set, for the library's own functions."""
-        return self._dataset
+    def raw_bytes(self, keyword: str) -> tuple[bytes, bool]:
+        """Its bytes as they stand in the file, and whether they are little endian."""
+        element = self._dataset.get_item(tag_of(keyword), keep_deferred=True)
+        return self._raw(keyword), bool(getattr(element, "is_little_endian", True))
 
     def refusal(self, problem: str, keyword: str, remedy: str | None = None) -> InputRefused:
         """The error that names this file and attribute."""
@@ -159,8 +160,7 @@ class Attributes:
         size = struct.calcsize(f"<{code}")
         if len(raw) % size:
             raise self.refusal(f"{len(raw)} bytes are no whole number of values", keyword)
-        element = self._dataset.get_item(tag_of(keyword), keep_deferred=True)
-        order = "<" if getattr(element, "is_little_endian", True) else ">"
+        order = "<" if self.raw_bytes(keyword)[1] else ">"
         values = struct.unpack(f"{order}{len(raw) // size}{code}", raw)
         for value in values:
             if not math.isfinite(value):

@@ -62,10 +62,14 @@ class Codec:
     rgb_out: bool = False
 
 
-def codec_for(transfer_syntax_uid: str, layout: PixelLayout) -> Codec | None:
-    """The codec for a transfer syntax and layout; None when there is none."""
+def codec_for(transfer_syntax_uid: str, layout: PixelLayout, *, words: bool = False) -> Codec | None:
+    """The codec for a transfer syntax and layout; None when there is none.
+
+    `words` tells that native pixels are written as 16-bit words.
+    """
     if transfer_syntax_uid in NATIVE:
-        return Codec("numpy", partial(_native, big_endian=transfer_syntax_uid == EXPLICIT_BIG))
+        big_endian = transfer_syntax_uid == EXPLICIT_BIG and (words or layout.bits_allocated == 16)
+        return Codec(f"numpy {version('numpy')}", partial(_native, big_endian=big_endian))
     images = f"imagecodecs {version('imagecodecs')}"
     if transfer_syntax_uid == RLE:
         return Codec(f"{images} packbits", _rle)
@@ -86,6 +90,8 @@ def codec_for(transfer_syntax_uid: str, layout: PixelLayout) -> Codec | None:
 
 
 def _native(data: bytes, layout: PixelLayout, *, big_endian: bool) -> Samples:
+    if big_endian and layout.bits_allocated == 8:
+        data = np.frombuffer(data, dtype=">u2").astype("<u2").tobytes()
     if layout.photometric == "YBR_FULL_422":
         return _spread_chroma(data, layout)
     kind = ">u2" if big_endian else "<u2"

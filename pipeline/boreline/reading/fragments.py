@@ -92,13 +92,13 @@ def index_encapsulated(
     first = _first_fragments(fd, walk, n_frames, is_rle)
     bounds = [*first, len(walk.spans)]
     frames = [tuple(walk.spans[a:b]) for a, b in pairwise(bounds)]
-    if walk.cut and frames and not is_rle and not _ends(fd, frames[-1][-1]):
+    cut = walk.cut
+    if not walk.ended and frames and not is_rle and not _ends(fd, frames[-1][-1]):
         frames.pop()  # the fragments that would complete it are missing
-    notes: tuple[str, ...] = (
-        () if walk.ended or walk.cut else ("the delimiter that should end the pixel data is missing",)
-    )
-    if walk.cut:
+        cut = True
+    if cut:
         return FrameIndex(tuple(frames), f"truncated: {min(len(frames), n_frames)} of {n_frames} frames are whole")
+    notes: tuple[str, ...] = () if walk.ended else ("the delimiter that should end the pixel data is missing",)
     if len(frames) != n_frames:
         return FrameIndex(tuple(frames), f"holds {len(frames)} frames where {n_frames} are declared", notes)
     starts = tuple(frame[0][0] - 8 - walk.base for frame in frames)
@@ -152,7 +152,8 @@ def _first_fragments(fd: int, walk: _Walk, n_frames: int, is_rle: bool) -> list[
     With as many fragments as frames each is one, even with a damaged start, unless it plainly carries on
     an unfinished codestream: then one frame was split and another is missing, and the markers decide.
     """
-    marked = [_is_rle_start(head) if is_rle else head.startswith(_JPEG_STARTS) for head in walk.heads]
+    heads = [head + after for head, after in pairwise([*walk.heads, b""])]  # a fragment may be shorter than a marker
+    marked = [_is_rle_start(head) if is_rle else head.startswith(_JPEG_STARTS) for head in heads]
     everyone = list(range(len(marked)))
     if len(marked) == n_frames and (is_rle or not any(_carries_on(fd, walk, marked, i) for i in everyone)):
         return everyone

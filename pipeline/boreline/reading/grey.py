@@ -14,12 +14,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
-from pydicom.dataset import Dataset
-from pydicom.pixels.processing import apply_color_lut
 
 from boreline.model import BoolArray, GreyImage, Region
+from boreline.reading.attributes import Attributes
 from boreline.reading.codecs import Samples
 from boreline.reading.layout import PixelLayout
+from boreline.reading.palette import read_palette
 
 NEUTRAL_RANGE = 2
 """Largest difference between the channels of a grey pixel, lossless."""
@@ -48,23 +48,23 @@ class Tolerance:
         return cls(NEUTRAL_RANGE_LOSSY, _SMEAR_PX) if lossy else cls(NEUTRAL_RANGE, 0)
 
 
-def converter(layout: PixelLayout, dataset: Dataset, *, reading: str, tolerance: Tolerance) -> Converter:
+def converter(layout: PixelLayout, attributes: Attributes, *, reading: str, tolerance: Tolerance) -> Converter:
     """The function that turns a frame's samples into grey.
 
     Parameters
     ----------
-    dataset
-        Holds the palette of PALETTE COLOR.
+    attributes
+        Hold the palette of PALETTE COLOR.
     reading
         What three samples mean: ``"RGB"`` or ``"YBR"``; no matter for one sample.
 
     Raises
     ------
-    Exception
-        From the library, when the palette is missing or malformed.
+    InputRefused
+        The palette is missing or malformed.
     """
     if layout.photometric == "PALETTE COLOR":
-        return _by_palette(layout, dataset)
+        return _by_palette(layout, attributes)
     if layout.samples == 1:
         return _monochrome(layout)
     return (
@@ -111,19 +111,16 @@ def _monochrome(layout: PixelLayout) -> Converter:
     return scale
 
 
-def _by_palette(layout: PixelLayout, dataset: Dataset) -> Converter:
-    indices = np.arange(1 << layout.bits_stored, dtype=np.uint8 if layout.bits_stored <= 8 else np.uint16)
-    table = apply_color_lut(indices, dataset)
-    if table.dtype == np.uint16:
-        table = (table >> 8).astype(np.uint8)  # PS3.3 C.7.6.3.1.6: 16-bit entries use the whole range
-    grey_of, coloured_of = _from_rgb(table[:, None, :3], Tolerance.of(lossy=False))
-    grey_of, coloured_of = grey_of[:, 0], None if coloured_of is None else coloured_of[:, 0]
-    top = len(indices) - 1
+def _by_palette(layout: PixelLayout, attributes: Attributes) -> Converter:
+    table = read_palette(attributes, layout.bits_stored)
+    grey_column, coloured_column = _from_rgb(table[:, None], Tolerance.of(lossy=False))
+    grey_of = grey_column[:, 0]
+    coloured_of = None if coloured_column is None else coloured_column[:, 0]
+    top = len(table) - 1
 
     def look_up(samples: Samples) -> GreyAndColour:
         inside = samples & top
-        coloured = coloured_of[inside] if coloured_of is not None and coloured_of.any() else None
-        return grey_of[inside], coloured
+        return grey_of[inside], None if coloured_of is None else coloured_of[inside]
 
     return look_up
 

@@ -10,6 +10,7 @@ import os
 import stat
 import tempfile
 import warnings
+import weakref
 import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -34,10 +35,14 @@ _CHUNK_BYTES = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class PixelElement:
-    """The Pixel Data element: where its value starts in the file, and its length (None = encapsulated)."""
+    """The Pixel Data element: where its value starts in the file, and its length (None = encapsulated).
+
+    `words` tells that it is written as 16-bit words, which swaps pairs of bytes in a big-endian file.
+    """
 
     offset: int
     length: int | None
+    words: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,14 +156,16 @@ def _read(path: Path, file: BinaryIO) -> Header:
     raise InputRefused("is not a DICOM image", file=path)
 
 
-def _finish(path: Path, file: BinaryIO, syntax: str, notes: tuple[str, ...], inflated: object = None) -> Header:
+def _finish(
+    path: Path, file: BinaryIO, syntax: str, notes: tuple[str, ...], inflated: _InflatedCopy | None = None
+) -> Header:
     dataset = _parse(file, syntax)
     pixels, end = _pixel_element(file, syntax), file.seek(0, os.SEEK_END)
     return Header(
         path=path,
         attributes=Attributes(dataset, path),
         transfer_syntax_uid=syntax,
-        pixels_path=Path(getattr(inflated, "name", path)),
+        pixels_path=path if inflated is None else inflated.path,
         pixels_size=end,
         pixels=pixels,
         warnings=notes,
@@ -191,29 +198,39 @@ def _pixel_element(file: BinaryIO, syntax: str) -> PixelElement | None:
     long_form = head[4:6] in (b"OB", b"OW", b"UN")
     at = 8 if long_form else 4
     length = int.from_bytes(head[at : at + 4], order)
-    return PixelElement(start + at + 4, None if length == 0xFFFFFFFF else length)
+    return PixelElement(start + at + 4, None if length == 0xFFFFFFFF else length, words=head[4:6] == b"OW")
+
+
+class _InflatedCopy:
+    """A temporary file that is removed with the last header that refers to it."""
+
+    def __init__(self) -> None:
+        handle, name = tempfile.mkstemp(prefix="boreline-", suffix=".dcm")
+        os.close(handle)
+        self.path = Path(name)
+        weakref.finalize(self, self.path.unlink, missing_ok=True)
 
 
 def _read_inflated(path: Path, file: BinaryIO) -> Header:
     """Inflate the data set into a temporary file, up to a limit, and read it there (PS3.5 A.5)."""
-    copy = tempfile.NamedTemporaryFile(prefix="boreline-", suffix=".dcm")  # noqa: SIM115 - lives as long as the header
+    copy = _InflatedCopy()
     inflater = zlib.decompressobj(-zlib.MAX_WBITS)
     total = 0
-    try:
-        while not inflater.eof and (chunk := inflater.unconsumed_tail or file.read(_CHUNK_BYTES)):
-            piece = inflater.decompress(chunk, _CHUNK_BYTES)
-            total += len(piece)
-            if total > LARGEST_INFLATED_BYTES:
-                raise InputRefused(
-                    f"inflates to more than {LARGEST_INFLATED_BYTES >> 20} MB",
-                    file=path,
-                    remedy="export it in a transfer syntax other than Deflated Explicit VR Little Endian",
-                )
-            copy.write(piece)
-    except zlib.error:
-        raise InputRefused("its deflated data set is damaged", file=path, remedy="export it again") from None
-    copy.flush()
-    copy.seek(0)
-    header = _finish(path, copy, EXPLICIT_LITTLE, (), inflated=copy)  # type: ignore[arg-type]
-    copy.seek(0)
-    return header
+    with copy.path.open("w+b") as inflated:
+        try:
+            while not inflater.eof and (chunk := inflater.unconsumed_tail or file.read(_CHUNK_BYTES)):
+                total += inflated.write(inflater.decompress(chunk, _CHUNK_BYTES))
+                if total > LARGEST_INFLATED_BYTES:
+                    raise _too_large(path)
+        except zlib.error:
+            raise InputRefused("its deflated data set is damaged", file=path, remedy="export it again") from None
+        inflated.seek(0)
+        return _finish(path, inflated, DEFLATED, (), copy)
+
+
+def _too_large(path: Path) -> InputRefused:
+    return InputRefused(
+        f"inflates to more than {LARGEST_INFLATED_BYTES >> 20} MB",
+        file=path,
+        remedy="export it in a transfer syntax other than Deflated Explicit VR Little Endian",
+    )

@@ -45,34 +45,31 @@ def plan_grey(attributes: Attributes, pixels: PixelStack, region: Region, *, los
     InputRefused
         The palette of PALETTE COLOR is missing or malformed.
     """
-    layout, dataset = pixels.layout, attributes.dataset()
+    layout = pixels.layout
     tolerance = Tolerance.of(lossy)
     tagged = "YBR" if layout.photometric.startswith("YBR") and not pixels.codec.rgb_out else "RGB"
-    try:
-        convert = converter(layout, dataset, reading=tagged, tolerance=tolerance)
-    except Exception as fault:  # a malformed palette fails in many ways
-        raise attributes.refusal(
-            f"the palette cannot be read ({type(fault).__name__})", "RedPaletteColorLookupTableDescriptor"
-        ) from None
-    if layout.samples == 1:
+    convert = converter(layout, attributes, reading=tagged, tolerance=tolerance)
+    if layout.samples == 1 and layout.photometric != "PALETTE COLOR":
         return GreyPlan(convert, luma=False, smear_px=0)
-    share = _probe(pixels, convert, region)
+    shares = _probe(pixels, convert, region)
     notes: tuple[str, ...] = ()
-    if share < _PLAINLY_COLOURED and not pixels.codec.rgb_out:
+    if layout.samples == 3 and np.median(shares) < _PLAINLY_COLOURED and not pixels.codec.rgb_out:
         other = "RGB" if tagged == "YBR" else "YBR"
-        other_convert = converter(layout, dataset, reading=other, tolerance=tolerance)
-        other_share = _probe(pixels, other_convert, region)
-        if other_share > _PLAINLY_GREY:
-            convert, share = other_convert, other_share
+        other_convert = converter(layout, attributes, reading=other, tolerance=tolerance)
+        other_shares = _probe(pixels, other_convert, region)
+        if np.median(other_shares) > _PLAINLY_GREY:
+            convert, shares = other_convert, other_shares
             notes += (f"{tag_name('PhotometricInterpretation')} {layout.photometric} is wrong: read as {other}",)
-    if share >= 1 - _GRAPHICS_SHARE:
-        return GreyPlan(_first_only(convert), luma=pixels.codec.luma is not None, smear_px=0, warnings=notes)
-    notes += (f"coloured graphics cover {1 - share:.2%} of the cross-section and were taken out",)
-    return GreyPlan(convert, luma=False, smear_px=tolerance.smear_px, warnings=notes)
+    if np.median(shares) < _PLAINLY_COLOURED:
+        notes += ("the whole picture is tinted: its luma is used and coloured graphics are not told apart",)
+    elif min(shares) < 1 - _GRAPHICS_SHARE:
+        notes += (f"coloured graphics cover {1 - min(shares):.2%} of the cross-section and were taken out",)
+        return GreyPlan(convert, luma=False, smear_px=tolerance.smear_px, warnings=notes)
+    return GreyPlan(_grey_only(convert), luma=pixels.codec.luma is not None, smear_px=0, warnings=notes)
 
 
-def _probe(pixels: PixelStack, convert: Converter, region: Region) -> float:
-    """Lowest share of grey pixels over the probed frames that can be decoded."""
+def _probe(pixels: PixelStack, convert: Converter, region: Region) -> list[float]:
+    """Shares of grey pixels in the probed frames; one of 1 where none can be decoded."""
     chosen = np.unique(np.linspace(0, pixels.n_frames - 1, PROBED_FRAMES).round().astype(int))
     shares = []
     with pixels.opened() as samples:
@@ -81,12 +78,12 @@ def _probe(pixels: PixelStack, convert: Converter, region: Region) -> float:
                 shares.append(neutral_share(convert(samples(int(number), False))[1], region))
             except CodecFault:
                 continue
-    return min(shares, default=1.0)
+    return shares or [1.0]
 
 
-def _first_only(convert: Converter) -> Converter:
-    """Grey without the mask; samples that are grey already pass through."""
-    return lambda samples: (samples.astype(np.uint8, copy=False) if samples.ndim == 2 else convert(samples)[0], None)
+def _grey_only(convert: Converter) -> Converter:
+    """The same grey without the mask; luma of a colour run is grey already."""
+    return lambda samples: (convert(samples)[0], None)
 
 
 def frame_reader(pixels: PixelStack, plan: GreyPlan, region: Region) -> FrameReader:
@@ -102,9 +99,10 @@ def frame_reader(pixels: PixelStack, plan: GreyPlan, region: Region) -> FrameRea
 def read_frame(samples: SampleReader, plan: GreyPlan, region: Region, number: int) -> Frame:
     """Decode one frame to grey, black outside the region."""
     try:
-        grey, coloured = plan.convert(samples(number, plan.luma))
+        stored = samples(number, plan.luma)
     except CodecFault as fault:
         return Frame(number, None, str(fault))
+    grey, coloured = (stored.astype(np.uint8, copy=False), None) if plan.luma else plan.convert(stored)
     grey = without_colour(grey, coloured, plan.smear_px)
     if not grey.flags.writeable:
         grey = grey.copy()

@@ -16,7 +16,7 @@ from boreline.reading.fragments import FrameIndex, index_encapsulated, index_nat
 from boreline.reading.frames import FileState, FrameBytes
 from boreline.reading.header import Header, PixelElement
 from boreline.reading.layout import PixelLayout, read_layout, require_pixels, stated_frames
-from boreline.reading.syntaxes import NATIVE, is_video, uid_name
+from boreline.reading.syntaxes import EXPLICIT_BIG, NATIVE, is_video, uid_name
 
 SampleReader = Callable[[int, bool], Samples]
 """Decodes the frame of that number, luma alone where asked and possible; raises `CodecFault`."""
@@ -104,7 +104,10 @@ def locate_pixels(header: Header, *, whole_frames_only: bool) -> Pixels:
     if is_video(uid):
         raise _not_read(header, f"video transfer syntax {uid_name(uid)}")
     layout = read_layout(header)
-    codec = codec_for(uid, layout)
+    words = header.pixels is not None and header.pixels.words
+    codec = codec_for(uid, layout, words=words)
+    if uid == EXPLICIT_BIG and words and layout.frame_bytes % 2:
+        raise _not_read(header, "frames of an odd number of bytes written as big-endian words are not read")
     if codec is None:
         raise _not_read(header, f"transfer syntax {uid_name(uid)} is not read")
     declared = stated_frames(header)
