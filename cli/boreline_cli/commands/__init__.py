@@ -1,6 +1,17 @@
 """One module per command; each offers `register(app)` and imports its heavy parts inside the command body."""
 
-from boreline_cli.commands import analyse, columns, coregister, export, inspect, phantom, report, rules
+from boreline_cli.commands import (
+    analyse,
+    columns,
+    coregister,
+    export,
+    inspect,
+    phantom,
+    reanalyse,
+    report,
+    review,
+    rules,
+)
 
-MODULES = (inspect, analyse, coregister, rules, report, export, phantom, columns)
+MODULES = (inspect, analyse, reanalyse, coregister, review, rules, report, export, phantom, columns)
 """In the order in which `boreline --help` lists them."""

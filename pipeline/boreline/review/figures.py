@@ -1,0 +1,105 @@
+"""What is read off a run while it is being reviewed: sites, minimum, length between landings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from boreline.correction import SiteName
+from boreline.errors import InputRefused
+from boreline.flags import NOT_VESSEL, parse_flags
+from boreline.model import CAUTION, JsonValue
+from boreline.profile.grid import profile_table
+from boreline.profile.lesions import lesion_to_cover
+from boreline.profile.record import profile_from_table
+from boreline.profile.sites import Side, find_reference, minimum_lumen
+
+_SITE_COLUMNS = ("lumen_area_mm2", "eem_area_mm2", "plaque_burden_pct", "position_mm", "time_s")
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """Sites by name (0-based frames) and who placed them, and a document for the page."""
+
+    sites: dict[str, int]
+    document: dict[str, JsonValue]
+
+
+def read_figures(frames: pd.DataFrame, chosen: Mapping[SiteName, int]) -> Figures:
+    """Sites from a frames table: the operator's where there is one, else found by the published definitions."""
+    sites = _found(frames) | {name.value: frame for name, frame in chosen.items()}
+    smallest_stent = _smallest(frames, "stent_area_mm2")
+    rows = {
+        name: {
+            "frame": frame + 1,
+            "by": "operator" if name in {key.value for key in chosen} else "program",
+            **{column: _plain(frames[column].iloc[frame]) for column in _SITE_COLUMNS},
+        }
+        for name, frame in sites.items()
+    }
+    document: dict[str, JsonValue] = {
+        "sites": rows,
+        "length_mm": _length(rows),
+        "area_stenosis_pct": _stenosis(rows),
+        "smallest_stent": None
+        if smallest_stent is None
+        else {"frame": smallest_stent + 1, "stent_area_mm2": _plain(frames["stent_area_mm2"].iloc[smallest_stent])},
+        "caution": CAUTION,
+    }
+    decisive = dict(sites)
+    if smallest_stent is not None:
+        decisive["smallest_stent"] = smallest_stent
+    return Figures(decisive, document)
+
+
+def _found(frames: pd.DataFrame) -> dict[str, int]:
+    """Sites of the profile; only the smallest lumen for a run without millimetres."""
+    try:
+        table = profile_table(frames)
+        profile = None if table is None else profile_from_table(table)
+    except InputRefused:
+        profile = None
+    if profile is None:
+        smallest = _smallest(frames, "lumen_area_mm2")
+        return {} if smallest is None else {SiteName.MLA.value: smallest}
+    lesion = lesion_to_cover(profile)
+    if lesion is None:
+        minimum = minimum_lumen(profile, 0, profile.n_rows - 1)
+        return {} if minimum is None else {SiteName.MLA.value: minimum.frame}
+    sites = {
+        SiteName.DISTAL_REFERENCE: find_reference(profile, lesion.first_row, Side.DISTAL),
+        SiteName.PROXIMAL_REFERENCE: find_reference(profile, lesion.last_row, Side.PROXIMAL),
+        SiteName.MLA: minimum_lumen(profile, lesion.first_row, lesion.last_row),
+    }
+    found = {name.value: site.frame for name, site in sites.items() if site is not None}
+    found[SiteName.DISTAL_LANDING.value] = int(profile.frame[lesion.first_row])
+    found[SiteName.PROXIMAL_LANDING.value] = int(profile.frame[lesion.last_row])
+    return found
+
+
+def _smallest(frames: pd.DataFrame, column: str) -> int | None:
+    area = frames[column].to_numpy(dtype=float)
+    inside = np.array([not (parse_flags(cell) & NOT_VESSEL) for cell in frames["flags"]], dtype=bool)
+    known = np.flatnonzero(inside & np.isfinite(area))
+    return int(known[np.argmin(area[known])]) if known.size else None
+
+
+def _length(rows: Mapping[str, Mapping[str, JsonValue]]) -> float | None:
+    ends = [rows.get(name, {}).get("position_mm") for name in ("distal_landing", "proximal_landing")]
+    distal, proximal = ends
+    return None if distal is None or proximal is None else abs(proximal - distal)
+
+
+def _stenosis(rows: Mapping[str, Mapping[str, JsonValue]]) -> float | None:
+    """100 x (1 - MLA / mean of the references' lumen areas)."""
+    references = [rows.get(name, {}).get("lumen_area_mm2") for name in ("distal_reference", "proximal_reference")]
+    known = [area for area in references if area is not None]
+    smallest = rows.get("mla", {}).get("lumen_area_mm2")
+    return 100.0 * (1.0 - smallest / (sum(known) / len(known))) if known and smallest is not None else None
+
+
+def _plain(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
