@@ -33,11 +33,11 @@ _IMPOSSIBLE = 2.0
 
 @compiled
 def membrane_score(
-    picture: npt.NDArray[np.float32], lumen: npt.NDArray[np.float32], mm_per_sample: float
+    picture: npt.NDArray[np.float32], lumen: npt.NDArray[np.float32], edge: int, mm_per_sample: float
 ) -> npt.NDArray[np.float32]:
     """How well each (angle, sample) looks like the membrane, in contrast units; -`_IMPOSSIBLE` where it cannot lie.
 
-    `picture` is smoothed (angles, samples); `lumen` the lumen's border in samples.
+    `picture` is smoothed (angles, samples); `lumen` the lumen's border in samples, whose own edge is `edge` samples wide.
     """
     n_angles, n_samples = picture.shape
     media = max(2, int(np.round(MEDIA_MM / mm_per_sample)))
@@ -47,13 +47,13 @@ def membrane_score(
     score = np.full((n_angles, n_samples), np.float32(-_IMPOSSIBLE), dtype=np.float32)
     total = np.zeros(n_samples + 1, dtype=np.float32)
     for a in range(n_angles):
-        border = min(max(int(lumen[a]), 0), n_samples - 2)
-        stop = min(border + 2 + fill, n_samples)
-        start = min(border + 2, stop - 1)
+        border = min(max(int(lumen[a]) + edge, 0), n_samples - 2)
+        stop = min(border + 1 + fill, n_samples)
+        start = min(border + 1, stop - 1)
         wall = picture[a, start:stop].mean()
         for d in range(n_samples):
             total[d + 1] = total[d] + (wall if d <= border else picture[a, d])
-        for d in range(border + thinnest, n_samples - adventitia):
+        for d in range(max(int(lumen[a]) + thinnest, border + 1), n_samples - adventitia):
             dark = (total[d] - total[d - media]) / media
             bright = (total[d + adventitia] - total[d]) / adventitia
             first = max(d - media - adventitia, 0)

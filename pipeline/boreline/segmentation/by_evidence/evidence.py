@@ -34,11 +34,12 @@ from boreline.segmentation.polar import PolarBlock
 BRIGHTNESS_BINS, PERSISTENCE_BINS = 32, 24
 _ROUNDS = 3
 _STRONGEST = 4.0
+_CLEARLY_BETTER = 0.02
 _TEACH = (2, 2, 30)
 """Blood is learnt from this many samples inside the border, wall from the second to the third number outside it."""
 _JUDGE = (10, 25, 70)
 """The same, so far from the border that its own edge, which persists too, cannot speak for the tissue."""
-LEAST_NATS = 0.03
+LEAST_NATS = 0.06
 """A cue whose two sides differ by less, clear of the border, says nothing in this run and is left out."""
 
 
@@ -91,7 +92,8 @@ def learn_evidence(blocks: Sequence[PolarBlock], near_field: NearField, mm_per_s
         threshold = _two_class_threshold(np.concatenate([values[..., useful].ravel() for values in cue]))
         evidence = [np.clip((values - threshold) / softness, -2.0, 2.0).astype(np.float32) for values in cue]
         guesses.append(_refine(name, evidence, bright, persistent, near_field, mm_per_sample))
-    return max(guesses, key=lambda guess: guess.nats)
+    by_persistence, by_brightness = guesses
+    return by_persistence if by_persistence.nats > by_brightness.nats + _CLEARLY_BETTER else by_brightness
 
 
 def _refine(

@@ -62,7 +62,12 @@ def _learn(run: Run, sampler: PolarSampler) -> Learnt:
     if not blocks:
         raise InputRefused("no frame carries a picture", tag="(7FE0,0010) PixelData")
     near_field = learn_near_field(blocks, sampler.mm_per_sample)
-    return Learnt(sampler.mm_per_sample, near_field, learn_evidence(blocks, near_field, sampler.mm_per_sample))
+    return Learnt(
+        sampler.mm_per_sample,
+        float(run.calibration.mm_per_px.max()),
+        near_field,
+        learn_evidence(blocks, near_field, sampler.mm_per_sample),
+    )
 
 
 def _traced(run: Run, sampler: PolarSampler, learnt: Learnt, threads: int) -> Iterator[tuple[Block, Traced]]:

@@ -45,8 +45,14 @@ class Learnt:
     """What was learnt from the run before its frames are traced."""
 
     mm_per_sample: float
+    mm_per_px: float
     near_field: NearField
     evidence: Evidence
+
+    @property
+    def edge_samples(self) -> int:
+        """Half the width of a sharp edge: one sample, or one pixel where pixels are coarser."""
+        return 1 + int(np.ceil(self.mm_per_px / self.mm_per_sample))
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +141,7 @@ def _trace_frame(
     border = lumen.smooth_cyclic(border.astype(np.float32), whole, LUMEN_SMOOTHING)
 
     dark = level_behind(bright, border / np.float32(mm), skip, depth) < SHADOWED * ordinary
-    score = eem.membrane_score(blur(picture, *eem.SMOOTHING), border / np.float32(mm), mm)
+    score = eem.membrane_score(blur(picture, *eem.SMOOTHING), border / np.float32(mm), learnt.edge_samples, mm)
     seen = np.where(dark | pocket, _HIDDEN_TRUST, 1.0).astype(np.float32)
     free = eem.membrane_path(score, seen, np.zeros(n_angles, dtype=np.float32), mm)
     shape, _ = smooth_shape(free * mm, seen.astype(np.float64), eem.SHAPE_ORDER, eem.SHAPE_SCALE_MM)
