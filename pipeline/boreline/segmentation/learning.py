@@ -22,6 +22,11 @@ _ROUNDS = 3
 _WALL_FROM_MM, _WALL_TO_MM = 0.08, 0.5
 _BLOOD_MARGIN_MM = 0.1
 _RING_SEARCH_MM = 1.3
+_CORE_LEVEL = 12.0  # grey: the core of a catheter is black
+_LEAST_CORE_MM = 0.25
+_RISE_MM = 0.3
+_FADED = 0.25
+_DARKER = 0.8
 _SHADOW_SKIP_MM, _SHADOW_DEPTH_MM = 0.28, 1.8
 SHADOWED = 0.35
 """A ray whose mean level behind the border is less than this share of the usual one is in shadow."""
@@ -149,9 +154,9 @@ def _picture_end(pictures: Sequence[Bytes], in_region: BoolArray) -> IntArray:
 
 
 def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
-    """Depths at which frames far apart look alike: from the transducer to the end of the ring-down.
+    """The bright halo at the catheter, at one depth on all rays in all frames: black before it, fading behind it.
 
-    The spread of each sample between frames, averaged over the rays, is small there and as large as speckle beyond.
+    It ends where it has faded, or where frames far apart begin to differ as much as speckle does.
     """
     stack = np.stack(pictures[:: max(1, len(pictures) // 12)]).astype(np.float32)
     if len(stack) < 3:
@@ -159,17 +164,20 @@ def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
     middle = np.median(stack, axis=0)
     spread = np.median(np.abs(stack - middle), axis=0).mean(axis=0)
     level = np.percentile(middle, 30, axis=0)
-    near, far = int(0.3 / mm_per_sample), int(2.5 / mm_per_sample)
-    usual = float(np.percentile(spread[near:far], 60))
-    limit = min(int(_RING_SEARCH_MM / mm_per_sample), len(spread))
-    quiet = spread < 0.5 * usual
-    end = 0
-    while end < limit and quiet[end]:
-        end += 1
-    brightest = level[:end].max(initial=0.0)
-    if brightest <= 20.0:
+    limit = min(int(_RING_SEARCH_MM / mm_per_sample), len(level) // 2)
+    start = int(np.argmax(level[:limit] > _CORE_LEVEL))
+    if start < int(_LEAST_CORE_MM / mm_per_sample):
         return RingDown(0, 0)
-    return RingDown(int(np.flatnonzero(level[:end] > 0.25 * brightest)[0]), end)
+    peak = start + int(np.argmax(level[start : start + int(_RISE_MM / mm_per_sample)]))
+    rest = float(level[peak:limit].min())
+    if level[peak] < 2 * _CORE_LEVEL or rest > _DARKER * level[peak]:
+        return RingDown(0, 0)
+    faded = np.flatnonzero(level[peak:limit] <= rest + _FADED * (level[peak] - rest))
+    usual = float(np.percentile(spread[int(0.3 / mm_per_sample) : int(2.5 / mm_per_sample)], 60))
+    lively = np.flatnonzero(spread[peak:limit] > 0.5 * usual)
+    steady = max(3, int(lively[0])) if len(lively) else limit
+    start += int(np.argmax(level[start : peak + 1] > 0.25 * level[peak]))
+    return RingDown(start, peak + min(int(faded[0]), steady))
 
 
 def _first_model(grey: Bytes, shared: Bytes, ring: RingDown, mm_per_sample: float) -> BloodModel:
