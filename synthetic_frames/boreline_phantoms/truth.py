@@ -18,6 +18,8 @@ from boreline_phantoms.records import Truth
 
 _ARROW = {Kind.INTEGER: pa.int64(), Kind.NUMBER: pa.float64(), Kind.TEXT: pa.string(), Kind.BOOLEAN: pa.bool_()}
 
+_FRAMES_AT_ONCE = 200
+
 
 def write_truth(truth: Truth, folder: Path, *, left_px: int = 0, top_px: int = 0) -> None:
     """Write `frames.csv`, `contours.parquet`, `sectors.parquet` and, where known, `motion.csv` into `folder`.
@@ -26,7 +28,10 @@ def write_truth(truth: Truth, folder: Path, *, left_px: int = 0, top_px: int = 0
     """
     folder.mkdir(parents=True, exist_ok=True)
     frames_table(truth).to_csv(folder / FRAMES.file, index=False)
-    pq.write_table(_to_arrow(contours_table(truth, left_px, top_px), CONTOURS), folder / CONTOURS.file)
+    with pq.ParquetWriter(folder / CONTOURS.file, _schema(CONTOURS)) as out:
+        for start in range(0, truth.n_frames, _FRAMES_AT_ONCE):
+            part = contours_table(truth, left_px, top_px, start=start, stop=start + _FRAMES_AT_ONCE)
+            out.write_table(_to_arrow(part, CONTOURS))
     pq.write_table(_to_arrow(sectors_table(truth), SECTORS), folder / SECTORS.file)
     if truth.motion:
         motion = {"frame": np.arange(1, truth.n_frames + 1), **truth.motion}
@@ -56,25 +61,27 @@ def frames_table(truth: Truth) -> pd.DataFrame:
     return pd.DataFrame(cells)
 
 
-def contours_table(truth: Truth, left_px: int = 0, top_px: int = 0) -> pd.DataFrame:
-    """`contours.parquet` as a table."""
-    parts = [_one_structure(truth.contours[s], left_px, top_px) for s in Structure if s in truth.contours]
-    table = pd.concat(parts) if parts else pd.DataFrame({name: [] for name in CONTOURS.names})
-    return table.sort_values(["frame", "structure", "vertex"], kind="stable", ignore_index=True)
+def contours_table(
+    truth: Truth, left_px: int = 0, top_px: int = 0, *, start: int = 0, stop: int | None = None
+) -> pd.DataFrame:
+    """`contours.parquet` as a table, of frames [start, stop)."""
+    stop = truth.n_frames if stop is None else min(stop, truth.n_frames)
+    parts = [_one_structure(truth.contours[s], left_px, top_px, start, stop) for s in Structure if s in truth.contours]
+    return pd.concat(parts).sort_values(["frame", "structure", "vertex"], kind="stable", ignore_index=True)
 
 
-def _one_structure(contours: Contours, left_px: int, top_px: int) -> pd.DataFrame:
-    counts = np.diff(contours.offsets)
-    frame = np.repeat(np.arange(contours.n_frames), counts)
+def _one_structure(contours: Contours, left_px: int, top_px: int, start: int, stop: int) -> pd.DataFrame:
+    frame = np.repeat(np.arange(start, stop), np.diff(contours.offsets[start : stop + 1]))
+    rows = slice(int(contours.offsets[start]), int(contours.offsets[stop]))
     return pd.DataFrame(
         {
             "frame": frame + 1,
             "structure": contours.structure.value,
-            "vertex": np.arange(len(frame)) - contours.offsets[frame],
-            "x_px": contours.xy_px[:, 0].astype(np.float64) + left_px,
-            "y_px": contours.xy_px[:, 1].astype(np.float64) + top_px,
-            "seen": contours.seen,
-            "origin": [ORIGINS[code].value for code in contours.origin],
+            "vertex": np.arange(rows.start, rows.stop) - contours.offsets[frame],
+            "x_px": contours.xy_px[rows, 0].astype(np.float64) + left_px,
+            "y_px": contours.xy_px[rows, 1].astype(np.float64) + top_px,
+            "seen": contours.seen[rows],
+            "origin": [ORIGINS[code].value for code in contours.origin[rows]],
         }
     )
 
@@ -93,6 +100,9 @@ def sectors_table(truth: Truth) -> pd.DataFrame:
     )
 
 
+def _schema(dictionary: Table) -> pa.Schema:
+    return pa.schema([(column.name, _ARROW[column.kind]) for column in dictionary.columns])
+
+
 def _to_arrow(table: pd.DataFrame, dictionary: Table) -> pa.Table:
-    schema = pa.schema([(column.name, _ARROW[column.kind]) for column in dictionary.columns])
-    return pa.Table.from_pandas(table[list(dictionary.names)], schema=schema, preserve_index=False)
+    return pa.Table.from_pandas(table[list(dictionary.names)], schema=_schema(dictionary), preserve_index=False)

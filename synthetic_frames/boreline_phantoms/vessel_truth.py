@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from boreline.flags import Flag
 from boreline.model import BoolArray, Contours, FloatArray, PullbackKind, SectorKind, Sectors, Structure
@@ -72,11 +73,37 @@ class _Frame:
     flags: set[Flag] = field(default_factory=set)
 
 
+@dataclass(slots=True)
+class _Packed:
+    """Polygons of one structure, frame by frame, in the compact form of `Contours`."""
+
+    counts: list[int] = field(default_factory=list)
+    xy_px: list[npt.NDArray[np.float32]] = field(default_factory=list)
+    seen: list[BoolArray] = field(default_factory=list)
+
+    def take(self, frames: Sequence[_Frame], structure: Structure) -> None:
+        """Take the polygons out of the next frames."""
+        for frame in frames:
+            polygon, seen = frame.polygons.pop(structure, (np.empty((0, 2)), np.empty(0, dtype=np.bool_)))
+            self.counts.append(len(polygon))
+            self.xy_px.append(polygon.astype(np.float32))
+            self.seen.append(seen.copy())
+
+    def contours(self, structure: Structure) -> Contours:
+        """All of them."""
+        offsets = np.concatenate([[0], np.cumsum(self.counts)]).astype(np.int64)
+        n = int(offsets[-1])
+        return Contours(
+            structure, offsets, np.concatenate(self.xy_px), np.concatenate(self.seen), np.zeros(n, dtype=np.uint8)
+        )
+
+
 def vessel_truth(scene: Scene, plan: VesselPlan, physics: Physics, moved: Track, views: Views) -> Truth:
     """Truth of all frames of a vessel scene."""
     n = scene.n_frames
     wire_rad = aim_of_wire(scene, moved.commanded_mm)
     frames: list[_Frame] = []
+    packed = {structure: _Packed() for structure in Structure}
     for start in range(0, n, CHUNK):
         stop = min(n, start + CHUNK)
         section = borders(plan, views.z_mm[start:stop], views.span_mm, scene.seed)
@@ -87,6 +114,8 @@ def vessel_truth(scene: Scene, plan: VesselPlan, physics: Physics, moved: Track,
                 frames.append(_frame_truth(scene, plan, physics, views, section, number, number - start, aim))
             else:
                 frames.append(_Frame(flags={_PLACE_FLAGS[place]}))
+        for structure, border in packed.items():
+            border.take(frames[start:stop], structure)
     first, last = scene.moving()
     in_vessel = views.place == Place.VESSEL
     position = views.z_mm - (views.z_mm[in_vessel].min() if in_vessel.any() else 0.0)
@@ -96,7 +125,7 @@ def vessel_truth(scene: Scene, plan: VesselPlan, physics: Physics, moved: Track,
             "position_mm": position,
             **{name: np.array([frame.values.get(name, np.nan) for frame in frames]) for name in _MEASURES},
         },
-        contours={structure: _pack(structure, frames) for structure in Structure},
+        contours={structure: border.contours(structure) for structure, border in packed.items()},
         sectors=_pack_sectors(frames),
         flags=tuple(frozenset(frame.flags | _still(scene, number, first, last)) for number, frame in enumerate(frames)),
         motion={
@@ -304,12 +333,6 @@ def _hidden_degrees(eem: FloatArray, apex: FloatArray, hidden: BoolArray) -> flo
     step = np.abs(angle_between(np.roll(angle, -1), angle))
     share = (step + np.roll(step, 1)) / 2
     return float(np.rad2deg(share[hidden].sum()))
-
-
-def _pack(structure: Structure, frames: Sequence[_Frame]) -> Contours:
-    none = (np.empty((0, 2)), np.empty(0, dtype=np.bool_))
-    parts = [frame.polygons.get(structure, none) for frame in frames]
-    return Contours.from_polygons(structure, [p for p, _ in parts], [s for _, s in parts])
 
 
 def _pack_sectors(frames: Sequence[_Frame]) -> Sectors:
