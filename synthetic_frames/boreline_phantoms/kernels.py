@@ -139,16 +139,20 @@ def scatter(
     phase_per_mm: float,
     real: Array,
     imag: Array,
+    faintest: float,
 ) -> None:
     """Add the echoes of scatterers, periodic in a box, to the polar field.
 
-    `view` is the 2 x 2 matrix from the vessel's to the catheter's millimetres, (x0, y0) the catheter in the vessel.
+    `view` is the 2 x 2 matrix from the vessel's to the catheter's millimetres, (x0, y0) the catheter in the vessel;
+    scatterers weaker than `faintest` are left out.
     """
     n_angles, n_ranges = amplitude.shape
     most2 = (n_ranges * step_mm) ** 2
     least2 = least_mm * least_mm
     per_angle = n_angles / (2.0 * math.pi)
     for k in range(xs.shape[0]):
+        if weights[k] < faintest:
+            continue
         dx = xs[k] - x0
         dy = ys[k] - y0
         dx -= box_mm * math.floor(dx / box_mm + 0.5)

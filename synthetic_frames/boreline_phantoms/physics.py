@@ -105,6 +105,11 @@ class Beam:
         return width
 
     @property
+    def cell_mm2(self) -> float:
+        """Area of a resolution cell at a range of 2 mm."""
+        return self.axial_mm * float(self.lateral_mm(np.array(2.0)))
+
+    @property
     def scatterers_per_cell(self) -> float:
         """Scatterers in one resolution cell: enough for fully developed speckle."""
         return float(np.interp(self.mhz, _KNOWN_MHZ, [12.0, 9.0, 9.0]))
