@@ -59,8 +59,9 @@ class Pixels:
 
 def longitudinal_cut(folder: ResultFolder, run: Run) -> GreyImage:
     """The folder's longitudinal cut, (rows, columns); made from up to `CUT_FRAMES` frames when it holds none."""
-    stored = cv2.imread(str(folder.path / CUT_FILE), cv2.IMREAD_GRAYSCALE)
-    if stored is not None:
+    path = folder.path / CUT_FILE
+    stored = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) if path.is_file() else None
+    if stored is not None and stored.shape[1] == run.n_frames:
         return np.asarray(stored, dtype=np.uint8)
     cut = LongitudinalCut(run)
     for number in np.unique(np.linspace(0, run.n_frames - 1, min(run.n_frames, CUT_FRAMES)).round().astype(int)):
