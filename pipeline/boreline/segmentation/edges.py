@@ -13,11 +13,20 @@ REACH = 14
 _LIMIT = 6
 _RAYS = 4
 _SIGMA_RAYS = 1.6
-LUMEN_LEVEL = 0.47
-"""Share of the rise from blood to wall that marks the border. Half-way for a symmetric blur; an echo rises faster than it
-fades, so the leading edge lies slightly before (measured on tuning scenes: 0.33 to 0.57)."""
-MEMBRANE_LEVEL = 0.37
-"""The same for the rise from the media's darkest level to the adventitia (measured on tuning scenes: 0.3 to 0.4)."""
+_HALF_WAY = 0.5
+_LUMEN_EARLY, _MEMBRANE_EARLY = 0.04, 0.13
+_SPECKLED, _CLEAN = 4.0, 10.0
+
+
+def edge_levels(clarity: float) -> tuple[float, float]:
+    """Share of the rise of grey that marks the lumen and the membrane.
+
+    Half-way for a symmetric blur. An echo rises faster than it fades, so in speckle the leading edge lies before half-way:
+    at 0.33 to 0.57 of the rise for the lumen, at 0.3 to 0.4 for the membrane, whose darkest level is a minimum of noise
+    (measured on tuning scenes). `clarity` tells speckle from a clean picture.
+    """
+    speckled = min(max((_CLEAN - clarity) / (_CLEAN - _SPECKLED), 0.0), 1.0)
+    return _HALF_WAY - _LUMEN_EARLY * speckled, _HALF_WAY - _MEMBRANE_EARLY * speckled
 
 
 @compiled
@@ -59,8 +68,8 @@ def find_edges(
             inside = p[REACH - 7 : REACH + 2].min()
             outside = p[REACH + 3 : REACH + 12].mean()
         else:
-            inside = p[REACH - 11 : REACH - 3].mean()
-            outside = p[REACH + 3 : REACH + 11].mean()
+            inside = p[REACH - 13 : REACH - 4].mean()
+            outside = p[REACH + 4 : REACH + 13].mean()
         rise[a] = outside - inside
         if outside <= 1.05 * inside + 1.0:
             continue

@@ -54,8 +54,11 @@ def membrane_cost(
             level += grey[k, j]
             count += 1
         level = level / count if count > 0 else 0.0
+        filled = edge + 2
+        while filled < edge + wall and filled < n and grey[k, filled] < 0.9 * level:
+            filled += 1
         for j in range(n):
-            sums[j + 1] = sums[j] + (level if j < edge + 2 else grey[k, j])
+            sums[j + 1] = sums[j] + (level if j < filled else grey[k, j])
         for j in range(n):
             if j < edge + wall:
                 cost[k, j] = _FORBIDDEN

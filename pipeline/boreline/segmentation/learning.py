@@ -58,6 +58,8 @@ class Learnt:
         Standard deviation of grey in the tissue.
     grey_nats, shared_nats
         How far blood and wall differ in grey and in shared speckle (Jensen-Shannon divergence, 0 to 0.69).
+    clarity
+        Step from blood to wall over the spread of grey in the wall: about 3 with speckle, 10 and more without.
     likeness
         Usual speckle correlation of wall in neighbouring frames, 0..1.
     mm_per_sample
@@ -72,6 +74,7 @@ class Learnt:
     spread: float
     grey_nats: float
     shared_nats: float
+    clarity: float
     likeness: float
     mm_per_sample: float
     to_sample: IntArray
@@ -88,6 +91,7 @@ class Learnt:
             "ring_down_to_mm": self.ring.end * self.mm_per_sample,
             "grey_nats": self.grey_nats,
             "shared_speckle_nats": self.shared_nats,
+            "clarity": self.clarity,
             "wall_correlation": self.likeness,
             "level_behind_wall": self.behind,
             "mm_per_sample": self.mm_per_sample,
@@ -125,6 +129,7 @@ def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: flo
         max(float(tissue.std()), 1.0),
         _divergence(grey, blood, wall),
         _divergence(shared, blood, wall),
+        _clarity(grey, blood, wall),
         float(np.clip((np.median(shared[wall]) - 128) / 127, 0, 1)) if wall.any() else 0.0,
         mm_per_sample,
         to_sample,
@@ -181,14 +186,14 @@ def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
 
 
 def _first_model(grey: Bytes, shared: Bytes, ring: RingDown, mm_per_sample: float) -> BloodModel:
-    """Before any border is known: blood is the darker half just outside the ring-down, wall the brightest in reach."""
+    """Before any border is known: blood is the darker half just outside the ring-down, wall the brightest sixth in reach."""
     near = max(ring.end, int(0.15 / mm_per_sample)) + int(0.05 / mm_per_sample)
     annulus = np.zeros(grey.shape, dtype=np.bool_)
     annulus[..., near : near + int(0.35 / mm_per_sample)] = True
     reach = np.zeros(grey.shape, dtype=np.bool_)
-    reach[..., near : near + int(2.2 / mm_per_sample)] = True
+    reach[..., near : near + int(3.2 / mm_per_sample)] = True
     blood = annulus & (grey <= np.median(grey[annulus]))
-    wall = reach & (grey >= np.percentile(grey[reach], 70))
+    wall = reach & (grey >= np.percentile(grey[reach], 85))
     return BloodModel(_ratio(grey, blood, wall), _ratio(shared, blood, wall))
 
 
@@ -212,6 +217,15 @@ def _shares(values: Bytes, wanted: BoolArray) -> FloatArray:
 
 def _ratio(values: Bytes, blood: BoolArray, wall: BoolArray) -> Floats:
     return np.log(_shares(values, blood) / _shares(values, wall)).astype(np.float32)
+
+
+def _clarity(grey: Bytes, blood: BoolArray, wall: BoolArray) -> float:
+    if not (blood.any() and wall.any()):
+        return 0.0
+    levels = grey[wall].astype(np.float64)
+    usual = float(np.median(levels))
+    spread = 1.4826 * float(np.median(np.abs(levels - usual)))
+    return (usual - float(np.median(grey[blood]))) / max(spread, 1.0)
 
 
 def _divergence(values: Bytes, blood: BoolArray, wall: BoolArray) -> float:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
 from boreline.segmentation import eem, lumen
-from boreline.segmentation.edges import LUMEN_LEVEL, MEMBRANE_LEVEL, find_edges, smooth_round
+from boreline.segmentation.edges import edge_levels, find_edges, smooth_round
 from boreline.segmentation.features import N_RAYS, Bytes, Floats, smooth_grey, thin_picture
 from boreline.segmentation.learning import SHADOWED, Learnt, shared_speckle
 from boreline.segmentation.polar import PolarBlock
@@ -153,7 +153,10 @@ def _trace_lumen(found: Traced, row: int, voted: Floats, grey: Bytes, thin: Byte
     if pocket.any():
         heard[pocket] = 0.0
         path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
-    edge, rise = find_edges(thin, path, LUMEN_LEVEL, False)
+    level = edge_levels(learnt.clarity)[0]
+    edge, _ = find_edges(thin, path, level, False)
+    # Again about the first answer, so that both sides are looked at equally far from the edge.
+    edge, rise = find_edges(thin, np.rint(edge).astype(np.int64), level, False)
     deaf = wire | pocket | (path < silent + 4)
     edge = np.where(deaf, path - 0.5, edge)
     weight = np.clip(rise / max(float(np.median(rise)), 1.0), 0.1, 1.5) * np.where(wire | pocket, _UNSEEN_WEIGHT, 1.0)
@@ -203,7 +206,7 @@ def _trace_membrane(found: Traced, row: int, cost: Floats, picture: Bytes, learn
     shape = eem.smooth_shape(path.astype(np.float64), weight)
     cost = cost + eem.away_from(shape, cost.shape[1])
     path = closed_path(cost, eem.MAX_STEP, eem.STIFFNESS)
-    edge, ring = find_edges(thin_picture(picture), path, MEMBRANE_LEVEL, True)
+    edge, ring = find_edges(thin_picture(picture), path, edge_levels(learnt.clarity)[1], True)
     edge = np.where(unsure, path - 0.5, edge)
     found.membrane[row] = smooth_round(edge, np.where(unsure, _UNSEEN_WEIGHT, 1.0), _SMOOTH_MEMBRANE)
     found.ring[row] = smooth_round(np.where(unsure, 0.0, -cost[rays, path] * learnt.spread), np.ones(N_RAYS), 3.0)
