@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from pydicom.config import IGNORE
 from pydicom.uid import UID
 
 IMPLICIT_LITTLE = "1.2.840.10008.1.2"
@@ -43,7 +44,7 @@ _VIDEO = re.compile(r"1\.2\.840\.10008\.1\.2\.4\.10[0-8](\.1)?")
 
 def uid_name(uid: str) -> str:
     """Its name in PS3.6, or the number itself when it is unknown; short enough for one line."""
-    name = UID(uid).name if len(uid) <= 64 else uid[:64]
+    name = UID(uid, validation_mode=IGNORE).name if len(uid) <= 64 else uid[:64]
     return name if name == uid else f"{name} ({uid})"
 
 

@@ -1,0 +1,8 @@
+"""The builders of the reading tests serve here too."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.append(str(Path(__file__).parents[1] / "reading"))
