@@ -23,7 +23,7 @@ PICTURED = (
     ("calcium-wide", 0.5),
     ("attenuated", 0.5),
     ("soft", 0.5),
-    ("dissection", 0.6),
+    ("dissection", 0.68),
     ("oblique", 0.5),
     ("guide", 0.75),
 )
