@@ -367,6 +367,27 @@ def test_odd_texts_do_not_matter(tmp_path: Path) -> None:
     assert any("'ZIGZAG'" in note for note in run.warnings)
 
 
+def test_a_path_in_place_of_an_identifier_goes_no_further(tmp_path: Path) -> None:
+    path = write(tmp_path / "run.dcm", speckle(2))
+    path.write_bytes(
+        path.read_bytes().replace(b"\x08\x00\x18\x00UI\x0a\x002.25.1001\0", b"\x08\x00\x18\x00UI\x0a\x00../../etc/")
+    )
+    run = read_run(path)
+    assert run.source.sop_instance_uid == ""
+    assert any("SOPInstanceUID is no UID" in note for note in run.warnings)
+
+
+def test_control_characters_do_not_reach_a_terminal(tmp_path: Path) -> None:
+    path = write(tmp_path / "run.dcm", speckle(2), Modality="IVUS")
+    path.write_bytes(path.read_bytes().replace(b"\x08\x00\x60\x00CS\x04\x00IVUS", b"\x08\x00\x60\x00CS\x04\x00\x1b[2J"))
+    assert read_run(path).source.modality == "?[2J"
+
+
+def test_lossy_by_transfer_syntax_whatever_the_tag_says(tmp_path: Path) -> None:
+    assert read_run(write(tmp_path / "run.dcm", speckle(2), JPEG, LossyImageCompression="00")).source.lossy
+    assert read_run(write(tmp_path / "run.dcm", speckle(2), JPEG_LS, LossyImageCompression="01")).source.lossy
+
+
 def test_one_frame_is_a_run_of_one(tmp_path: Path) -> None:
     run = read_run(write(tmp_path / "run.dcm", speckle(1)))
     assert run.n_frames == 1

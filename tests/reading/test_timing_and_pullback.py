@@ -130,6 +130,13 @@ def test_acquisition_falls_back_to_date_and_time_and_says_so(tmp_path: Path) -> 
     assert run_of(tmp_path, AcquisitionDateTime="2025").timing.acquired_at is None
 
 
+def test_a_trigger_delay_is_added_to_a_triggered_start(tmp_path: Path) -> None:
+    triggered = run_of(tmp_path, SynchronizationTrigger="EXTERNAL", ImageTriggerDelay="250")
+    assert triggered.timing.acquired_at == "2025-01-02T03:04:05.750000+01:00"
+    free = run_of(tmp_path, SynchronizationTrigger="NO TRIGGER", ImageTriggerDelay="250")
+    assert free.timing.acquired_at == "2025-01-02T03:04:05.500000+01:00"
+
+
 # ------------------------------------------------------------------------------------------ the motion
 
 

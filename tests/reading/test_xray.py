@@ -90,6 +90,7 @@ def test_radiation_setting_view_and_motion(tmp_path: Path) -> None:
     np.testing.assert_array_equal(run.primary_deg, [30.5] * 4)
     np.testing.assert_array_equal(run.secondary_deg, [-20] * 4)
     np.testing.assert_array_equal(run.r_wave_frames, [0, 3])
+    np.testing.assert_allclose(run.timing.r_waves_s, [0, 3 * 0.033333])
     assert run_of(tmp_path, RadiationSetting="GR").radiation is RadiationSetting.CINE
     assert run_of(tmp_path, RadiationSetting=None).radiation is RadiationSetting.UNKNOWN
 

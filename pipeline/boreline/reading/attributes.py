@@ -22,6 +22,8 @@ from boreline.errors import InputRefused
 _DECIMAL = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)  # PS3.5 6.2, DS
 _INTEGER = re.compile(r"[+-]?\d{1,18}", re.ASCII)  # PS3.5 6.2, IS
 _BINARY = {"US": "H", "SS": "h", "UL": "L", "SL": "l", "FL": "f", "FD": "d", "OV": "Q", "US or SS": "H"}
+_UNPRINTABLE = re.compile(r"[^ -~]")
+_UID = re.compile(r"[0-9.]{1,64}", re.ASCII)  # PS3.5 9.1
 _MOST_SHOWN = 40
 
 
@@ -51,16 +53,21 @@ class Attributes:
         return bool(self._raw(keyword))
 
     def texts(self, keyword: str) -> tuple[str, ...]:
-        """Its words, stripped; none when absent or empty. Bytes that are no ASCII become ``?``."""
+        """Its words, stripped; none when absent or empty. What is no printable ASCII becomes ``?``."""
         raw = self._raw(keyword)
         if not raw:
             return ()
-        text = raw.decode("ascii", "replace").replace("\ufffd", "?").rstrip("\0 ")
-        return tuple(word.strip("\0 ") for word in text.split("\\")) if text else ()
+        text = _UNPRINTABLE.sub("?", raw.decode("latin-1").rstrip("\0 "))
+        return tuple(word.strip(" ") for word in text.split("\\")) if text else ()
 
     def text(self, keyword: str) -> str | None:
         """The first word, None when there is none."""
         return next((word for word in self.texts(keyword) if word), None)
+
+    def uid(self, keyword: str) -> str:
+        """The unique identifier; empty when absent or no UID, so that it may become part of a file's name."""
+        text = self.text(keyword) or ""
+        return text if _UID.fullmatch(text) else ""
 
     def numbers(self, keyword: str) -> tuple[float, ...]:
         """All its values; none when absent or empty.

@@ -96,7 +96,7 @@ def discover(folder: str | os.PathLike[str]) -> Found:
                 header.sop_class_uid in SINGLE_FRAME_CLASSES
                 and (header.attributes.text("NumberOfFrames") or "1") == "1"
             ):
-                series = header.attributes.text("SeriesInstanceUID") or ""
+                series = header.attributes.uid("SeriesInstanceUID")
                 singles[path.parent, series].append(path)
                 continue
             pullbacks.append(_pullback(path, header))
@@ -146,9 +146,9 @@ def _described(path: Path, stack: Stack) -> FoundPullback:
     pullback, _ = read_pullback(attributes, stack.pixels.n_frames)
     return FoundPullback(
         path=path,
-        study_uid=attributes.text("StudyInstanceUID") or "",
-        series_uid=attributes.text("SeriesInstanceUID") or "",
-        sop_instance_uid=attributes.text("SOPInstanceUID") or "",
+        study_uid=attributes.uid("StudyInstanceUID"),
+        series_uid=attributes.uid("SeriesInstanceUID"),
+        sop_instance_uid=attributes.uid("SOPInstanceUID"),
         n_frames=stack.pixels.n_frames,
         started_at=moment(timing.acquired_at),
         duration_s=_duration_s(timing),
@@ -161,9 +161,9 @@ def _defective(path: Path, header: Header, defect: str) -> FoundPullback:
     attributes = header.attributes
     return FoundPullback(
         path=path,
-        study_uid=attributes.text("StudyInstanceUID") or "",
-        series_uid=attributes.text("SeriesInstanceUID") or "",
-        sop_instance_uid=attributes.text("SOPInstanceUID") or "",
+        study_uid=attributes.uid("StudyInstanceUID"),
+        series_uid=attributes.uid("SeriesInstanceUID"),
+        sop_instance_uid=attributes.uid("SOPInstanceUID"),
         n_frames=None,
         started_at=None,
         duration_s=None,
@@ -201,7 +201,7 @@ def _xray(path: Path, header: Header) -> FoundXray:
     try:
         run = read_xray(path)
     except InputRefused as defect:
-        study = header.attributes.text("StudyInstanceUID") or ""
+        study = header.attributes.uid("StudyInstanceUID")
         return FoundXray(path, study, None, None, None, None, None, defect=f"{defect.tag}: {defect.problem}")
     return FoundXray(
         path=path,

@@ -6,11 +6,13 @@ import os
 from pathlib import Path
 
 from boreline.model import JsonValue, Phase, Run, Source, Vessel
+from boreline.reading.attributes import Attributes, tag_name
 from boreline.reading.calibration import CrossSection, read_cross_section
 from boreline.reading.picture import frame_reader, plan_grey
 from boreline.reading.pullback import read_pullback
 from boreline.reading.series import open_series
 from boreline.reading.stack import Stack, open_file
+from boreline.reading.syntaxes import LOSSY
 
 LARGEST_FAULTY_SHARE = 0.10
 """A run with more undecodable frames than this share is not worth analysing."""
@@ -62,7 +64,7 @@ def read_run(
     )
     timing, timing_notes = stack.read_timing(frame_rate_hz)
     pullback, pullback_notes = read_pullback(attributes, stack.pixels.n_frames)
-    lossy = attributes.text("LossyImageCompression") == "01"
+    lossy = attributes.text("LossyImageCompression") == "01" or stack.transfer_syntax_uid in LOSSY
     plan = plan_grey(attributes, stack.pixels, section.region, lossy=lossy)
     return Run(
         source=_source(stack, section, lossy=lossy),
@@ -75,8 +77,20 @@ def read_run(
         vessel=vessel,
         phase=phase,
         parameters=_parameters(mm_per_px, trust_region, whole_frames_only, frame_rate_hz),
-        warnings=(*stack.warnings, *section.warnings, *timing_notes, *pullback_notes, *plan.warnings),
+        warnings=(
+            *_uid_notes(attributes),
+            *stack.warnings,
+            *section.warnings,
+            *timing_notes,
+            *pullback_notes,
+            *plan.warnings,
+        ),
     )
+
+
+def _uid_notes(attributes: Attributes) -> list[str]:
+    keywords = ("SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID")
+    return [f"{tag_name(keyword)} is no UID and was left out" for keyword in keywords if not attributes.uid(keyword)]
 
 
 def _source(stack: Stack, section: CrossSection, *, lossy: bool) -> Source:
@@ -84,10 +98,10 @@ def _source(stack: Stack, section: CrossSection, *, lossy: bool) -> Source:
     attributes, layout = stack.attributes, stack.pixels.layout
     burned_in = attributes.text("BurnedInAnnotation")
     return Source(
-        sop_class_uid=attributes.text("SOPClassUID") or "",
-        sop_instance_uid=attributes.text("SOPInstanceUID") or "",
-        study_uid=attributes.text("StudyInstanceUID") or "",
-        series_uid=attributes.text("SeriesInstanceUID") or "",
+        sop_class_uid=attributes.uid("SOPClassUID"),
+        sop_instance_uid=attributes.uid("SOPInstanceUID"),
+        study_uid=attributes.uid("StudyInstanceUID"),
+        series_uid=attributes.uid("SeriesInstanceUID"),
         transfer_syntax_uid=stack.transfer_syntax_uid,
         photometric=layout.photometric,
         rows=layout.rows,
@@ -95,7 +109,7 @@ def _source(stack: Stack, section: CrossSection, *, lossy: bool) -> Source:
         n_frames=stack.pixels.n_frames,
         bits_stored=layout.bits_stored,
         decoder=stack.pixels.codec.name,
-        modality=attributes.text("Modality") or "",
+        modality=(attributes.text("Modality") or "")[:16],
         lossy=lossy,
         burned_in={"YES": True, "NO": False}.get(burned_in or ""),
         transducer_frequency_mhz=section.frequency_mhz,

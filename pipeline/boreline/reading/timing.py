@@ -131,13 +131,14 @@ def _r_waves(attributes: Attributes, notes: list[str]) -> FloatArray:
 
 
 def acquired_at(attributes: Attributes, notes: list[str]) -> str | None:
-    """Start of the acquisition in ISO 8601, with its zone where the file states one.
+    """Start of the first frame in ISO 8601, with its zone where the file states one.
 
-    From Acquisition DateTime; else from Acquisition, then Content, Date and Time, which is said in `notes`.
+    From Acquisition DateTime; else from Acquisition, then Content, Date and Time, which is said in `notes`. In a
+    triggered acquisition that is the time of the trigger, and Image Trigger Delay is added (PS3.3 C.7.6.5).
     """
     zone = attributes.text("TimezoneOffsetFromUTC")
     stated = attributes.text("AcquisitionDateTime")
-    if stated and (iso := _iso(stated, zone)):
+    if stated and (iso := _iso(stated, zone, _trigger_delay_ms(attributes, notes))):
         return iso
     for kind in ("Acquisition", "Content"):
         date, time = attributes.text(f"{kind}Date"), attributes.text(f"{kind}Time")
@@ -147,7 +148,17 @@ def acquired_at(attributes: Attributes, notes: list[str]) -> str | None:
     return None
 
 
-def _iso(text: str, zone: str | None) -> str | None:
+def _trigger_delay_ms(attributes: Attributes, notes: list[str]) -> float:
+    if attributes.text("SynchronizationTrigger") in (None, "NO TRIGGER"):
+        return 0.0
+    try:
+        return attributes.number("ImageTriggerDelay") or 0.0
+    except InputRefused as fault:
+        notes.append(f"{fault.tag}: {fault.problem}; not used")
+        return 0.0
+
+
+def _iso(text: str, zone: str | None, delay_ms: float = 0.0) -> str | None:
     match = _DATE_TIME.fullmatch(text)
     if match is None:
         return None
@@ -158,6 +169,10 @@ def _iso(text: str, zone: str | None) -> str | None:
             f"{date}{hour or '00'}{minute or '00'}{min(int(second or 0), 59):02d}", "%Y%m%d%H%M%S"
         ).replace(microsecond=round(float(fraction or 0) * 1e6) % 1_000_000, tzinfo=_zone(stated_zone))
     except ValueError:
+        return None
+    try:
+        moment += timedelta(milliseconds=delay_ms)
+    except OverflowError:
         return None
     return moment.isoformat() if stated_zone else moment.replace(tzinfo=None).isoformat()
 

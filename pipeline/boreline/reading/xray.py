@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
@@ -157,21 +157,24 @@ def read_xray(
         )
     attributes, n = header.attributes, pixels.n_frames
     timing, notes = read_timing(attributes, n, stated_frames=pixels.stated_frames, frame_rate_hz=frame_rate_hz)
+    r_wave_frames = _r_wave_frames(attributes, n)
+    if timing.times_s is not None and not timing.r_waves_s.size:
+        timing = replace(timing, r_waves_s=timing.times_s[r_wave_frames])
     source_to_detector_mm = _distance(attributes, "DistanceSourceToDetector", notes)
     source_to_patient_mm = _distance(attributes, "DistanceSourceToPatient", notes)
     scale, scale_problem = _scale(attributes, source_to_detector_mm, source_to_patient_mm, notes)
     inverted = pixels.layout.photometric == "MONOCHROME1"
     return XrayRun(
-        sop_instance_uid=attributes.text("SOPInstanceUID") or "",
-        study_uid=attributes.text("StudyInstanceUID") or "",
-        series_uid=attributes.text("SeriesInstanceUID") or "",
+        sop_instance_uid=attributes.uid("SOPInstanceUID"),
+        study_uid=attributes.uid("StudyInstanceUID"),
+        series_uid=attributes.uid("SeriesInstanceUID"),
         rows=pixels.layout.rows,
         columns=pixels.layout.columns,
         n_frames=n,
         bits_stored=pixels.layout.bits_stored,
         decoder=pixels.codec.name,
         radiation=_radiation(attributes),
-        intensity_relationship=attributes.text("PixelIntensityRelationship") or "",
+        intensity_relationship=(attributes.text("PixelIntensityRelationship") or "")[:16],
         inverted=inverted,
         timing=timing,
         scale=scale,
@@ -182,7 +185,7 @@ def read_xray(
         secondary_deg=_angles(attributes, "PositionerSecondaryAngle", n, notes),
         positioner_moves=_moves(attributes, "PositionerMotion"),
         table_moves=_moves(attributes, "TableMotion"),
-        r_wave_frames=_r_wave_frames(attributes, n),
+        r_wave_frames=r_wave_frames,
         subtraction_declared=bool(attributes.items("MaskSubtractionSequence")),
         plane=_plane(attributes),
         read_frames=_reader(pixels, inverted),
@@ -221,7 +224,7 @@ def _radiation(attributes: Attributes) -> RadiationSetting:
 
 def _plane(attributes: Attributes) -> str:
     words = attributes.texts("ImageType")
-    return words[2] if len(words) > 2 else ""
+    return words[2][:16] if len(words) > 2 else ""
 
 
 def _distance(attributes: Attributes, keyword: str, notes: list[str]) -> float | None:
