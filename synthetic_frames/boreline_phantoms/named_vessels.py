@@ -213,7 +213,9 @@ def _hard(fibrous: VesselPlan) -> list[Scene]:
             "dissection",
             "a flap with blood behind it at a stent's proximal edge",
             f"{HARD} stent",
-            VesselPlan(eem_mm=4.4, plaque_mm=0.75, stent=Stent(start=0.1, stop=0.55, diameter_mm=3.0, dissection_mm=0.5)),
+            VesselPlan(
+                eem_mm=4.4, plaque_mm=0.75, stent=Stent(start=0.1, stop=0.55, diameter_mm=3.0, dissection_mm=0.5)
+            ),
             frames=300,
         ),
     ]
