@@ -2,6 +2,8 @@
 
 from boreline_cli.commands import (
     analyse,
+    batch,
+    benchmark,
     columns,
     coregister,
     export,
@@ -13,5 +15,5 @@ from boreline_cli.commands import (
     rules,
 )
 
-MODULES = (inspect, analyse, reanalyse, coregister, review, rules, report, export, phantom, columns)
+MODULES = (inspect, analyse, reanalyse, coregister, review, rules, report, export, batch, benchmark, phantom, columns)
 """In the order in which `boreline --help` lists them."""

@@ -15,6 +15,7 @@ from boreline.errors import BorelineError
 from boreline.model import Phase, Vessel
 from boreline.results import ResultFolder
 from boreline.workflow.analyse import AnalyseOptions, analyse
+from boreline.workflow.coregister import coregister
 
 _PASSING = {errno.ENOSPC, errno.EACCES, errno.EROFS, errno.EDQUOT, errno.EIO, errno.EMFILE, errno.ENFILE}
 """Faults of the machine, not of the run: the next batch tries again."""
@@ -64,6 +65,9 @@ def _analyse(job: Job) -> ResultFolder:
 
 def _later_stages(job: Job, folder: ResultFolder) -> list[tuple[str, Callable[[], object]]]:
     stages: list[tuple[str, Callable[[], object]]] = []
+    if job.fluoro is not None and job.cine is not None:
+        films = Path(job.fluoro), Path(job.cine), None if job.cine2 is None else Path(job.cine2)
+        stages.append(("coregister", lambda: coregister(folder.path, *films)))
     return stages
 
 

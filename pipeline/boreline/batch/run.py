@@ -1,0 +1,200 @@
+"""A whole archive: find, analyse each run apart, resume what was cut off, gather the cohort."""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from boreline._version import __version__
+from boreline.batch.archive import Archive, Candidate, read_archive, stated_options
+from boreline.batch.cohort import cohort_row, cohort_table
+from boreline.batch.distribute import run_jobs
+from boreline.batch.fingerprints import Fingerprints
+from boreline.batch.job import Ending, Job, Outcome, out_folder
+from boreline.batch.ledger import Ledger
+from boreline.batch.methods import methods_text
+from boreline.batch.page import cohort_page
+from boreline.batch.study import Study
+from boreline.errors import InputRefused
+from boreline.results import ResultFolder, change, json_ready
+from boreline.segmentation.protocol import load_segmenter
+
+Progress = Callable[[int, int, str], None]
+"""Called with (runs settled, runs in all, what just happened)."""
+
+
+@dataclass(frozen=True, slots=True)
+class BatchOptions:
+    """How an archive is worked through."""
+
+    pattern: str = "*"
+    mapping: Path | None = None
+    workers: int = 1
+    threads: int = 1
+    scheduler: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BatchResult:
+    """How many runs are done, failed, and how many files were skipped."""
+
+    done: int
+    failed: int
+    skipped: int
+    reused: int
+
+
+def run_batch(
+    source: Path, out: Path, study: Study, options: BatchOptions, *, progress: Progress = lambda *_: None
+) -> BatchResult:
+    """Analyse every pullback of an archive; runs that ended before with the same input and parameters are kept.
+
+    Raises
+    ------
+    InputRefused
+        The archive, the study or `out` cannot be used. A run that fails is no reason: it is recorded.
+    """
+    segmenter = load_segmenter(study.segmenter)
+    archive = read_archive(source, pattern=options.pattern, mapping=options.mapping, pseudonym_key=study.pseudonym_key)
+    with _held(out):
+        ledger = Ledger(out)
+        fingerprints = Fingerprints.load(out)
+        jobs, refused = _plan(archive, study, options, out, f"{__version__}/{segmenter.version}", fingerprints)
+        fingerprints.save(out)
+        for outcome in refused:
+            ledger.note(outcome)
+        pending = [job for job in jobs if not ledger.settled(job)]
+        total, settled = len(archive.candidates), len(archive.candidates) - len(pending)
+        progress(settled, total, "")
+        # A run that is compared with the one before it waits for that one.
+        for wave in ([job for job in pending if job.before is None], [job for job in pending if job.before]):
+            for outcome in run_jobs(wave, workers=options.workers, scheduler=options.scheduler):
+                ledger.note(outcome)
+                settled += 1
+                progress(settled, total, f"{outcome.name} {outcome.ending.value}")
+        return _gather(out, archive, ledger, study, reused=len(jobs) - len(pending))
+
+
+def _plan(
+    archive: Archive, study: Study, options: BatchOptions, out: Path, version: str, fingerprints: Fingerprints
+) -> tuple[list[Job], list[Outcome]]:
+    """The jobs of an archive, and the outcomes of candidates that no job can help."""
+    jobs: list[Job] = []
+    refused: list[Outcome] = []
+    names = {candidate.file.resolve(): candidate.name for candidate in archive.candidates}
+    overridden = study.mm_per_px is not None or study.trust_region or study.whole_frames_only
+    for candidate in archive.candidates:
+        name = candidate.name
+        stated = stated_options(candidate.stated)
+        if candidate.defect is not None and not overridden and "mm_per_px" not in stated:
+            refused.append(_refused(name, candidate.defect))
+            continue
+        if candidate.twin_of is not None:
+            refused.append(_refused(name, f"holds the same SOP Instance UID as {candidate.twin_of}"))
+            continue
+        try:
+            jobs.append(_job(candidate, stated, study, options, out, version, fingerprints, names))
+        except OSError as fault:
+            refused.append(_refused(name, f"cannot be read: {fault.strerror}", Ending.FAILED_FOR_NOW))
+    return jobs, refused
+
+
+def _refused(name: str, reason: str, ending: Ending = Ending.FAILED) -> Outcome:
+    return Outcome(name, "", ending, "reading", reason)
+
+
+def _job(
+    candidate: Candidate,
+    stated: dict[str, object],
+    study: Study,
+    options: BatchOptions,
+    out: Path,
+    version: str,
+    fingerprints: Fingerprints,
+    names: dict[Path, str],
+) -> Job:
+    analysis = {k: v for k, v in asdict(study.options()).items() if k not in ("overwrite", "threads")} | stated
+    described = study.model_dump(mode="json", exclude={"pseudonym_key", "limits"})
+    before = candidate.stated.get("before")
+    companions = {
+        "fluoro": candidate.fluoro,
+        "cine": candidate.cine,
+        "cine2": Path(candidate.stated["cine2"]) if candidate.stated.get("cine2") else None,
+    }
+    inputs = {
+        "version": version,
+        "options": analysis,
+        "run": fingerprints.of(candidate.file),
+        "balloon_mm": candidate.stated.get("balloon_mm"),
+        "before": None if before is None else names.get(Path(before)),
+        **{kind: None if path is None else fingerprints.of(path) for kind, path in companions.items()},
+    }
+    key = hashlib.sha256(json.dumps(json_ready(inputs), sort_keys=True, default=str).encode()).hexdigest()
+    earlier = None if not before or Path(before) not in names else str(out_folder(out, names[Path(before)]).resolve())
+    return Job(
+        name=candidate.name,
+        key=key,
+        file=str(candidate.file.resolve()),
+        out=str(out_folder(out, candidate.name).resolve()),
+        options={**analysis, "threads": options.threads},
+        study=described,
+        time_limit_s=study.limits.time_s,
+        memory_limit_mb=study.limits.memory_mb,
+        before=earlier,
+        balloon_mm=float(candidate.stated["balloon_mm"]) if candidate.stated.get("balloon_mm") else None,
+        **{kind: None if path is None else str(path.resolve()) for kind, path in companions.items()},
+    )
+
+
+def _gather(out: Path, archive: Archive, ledger: Ledger, study: Study, *, reused: int) -> BatchResult:
+    """Write the cohort's tables and page, all in one step."""
+    rows, failures = [], []
+    for candidate in archive.candidates:
+        name = candidate.name
+        outcome = ledger.of(name)
+        if outcome is not None and outcome.ending is Ending.DONE:
+            rows.append(
+                cohort_row(name, ResultFolder.open(out_folder(out, name))) | {"notes": "; ".join(outcome.notes)}
+            )
+        elif outcome is not None:
+            failures.append((candidate.relative, outcome.stage, outcome.reason))
+    table = cohort_table(rows)
+    with change(out) as staging:
+        table.to_csv(staging / "cohort.csv", index=False, lineterminator="\n")
+        table.to_parquet(staging / "cohort.parquet", index=False)
+        _write_rows(staging / "failures.csv", ("file", "stage", "reason"), failures)
+        _write_rows(staging / "skipped.csv", ("file", "reason"), archive.skipped)
+        page = cohort_page(study.name, table, n_candidates=len(archive.candidates), failures=failures)
+        (staging / "cohort.html").write_text(page, encoding="utf-8")
+        (staging / "methods.txt").write_text(methods_text(study, table), encoding="utf-8")
+    return BatchResult(len(rows), len(failures), len(archive.skipped), reused)
+
+
+def _write_rows(path: Path, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    pd.DataFrame(list(rows), columns=list(columns)).to_csv(path, index=False, lineterminator="\n")
+
+
+@contextmanager
+def _held(out: Path) -> Iterator[None]:
+    """`out` made and locked against a second batch."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        handle = os.open(out / ".batch.lock", os.O_RDWR | os.O_CREAT, 0o600)
+    except OSError as cause:
+        raise InputRefused(f"cannot be written: {cause.strerror}", file=out, remedy="choose another --out") from None
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise InputRefused("another batch is writing there", file=out, remedy="wait for it") from None
+        yield
+    finally:
+        os.close(handle)
