@@ -46,7 +46,10 @@ def test_healthy_runs_are_ordinary_result_folders(done: Path) -> None:
         assert (done / "runs" / name / "frames.csv").is_file()
         assert (done / "runs" / name / "report.html").is_file()
     assert sorted(cohort["smallest_lumen_mm2"].round(1)) == [4.9, 9.6]
-    pd.testing.assert_frame_equal(cohort, pd.read_parquet(done / "cohort.parquet"), check_dtype=False)
+    typed = pd.read_parquet(done / "cohort.parquet")
+    assert list(typed.columns) == list(cohort.columns)
+    pd.testing.assert_series_equal(typed["smallest_lumen_mm2"], cohort["smallest_lumen_mm2"])
+    assert typed["length_mm"].dtype == "float64"
 
 
 def test_faulty_runs_are_explained_and_other_files_listed(done: Path) -> None:

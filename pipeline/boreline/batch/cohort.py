@@ -14,6 +14,17 @@ from boreline.results import ResultFolder
 DOUBTFUL_BELOW = 0.5
 """A frame whose lumen confidence is lower counts as doubtful in the cohort table (own choice)."""
 
+_TEXT = {
+    "run",
+    "vessel",
+    "phase",
+    "calibration_origin",
+    "position_source",
+    "segmenter",
+    "boreline_version",
+    "notes",
+}
+
 
 def cohort_row(name: str, folder: ResultFolder) -> dict[str, JsonValue]:
     """One run in one row; every length in mm, area in mm2, volume in mm3; None where not known."""
@@ -115,6 +126,8 @@ def _mean(values: pd.Series) -> float | None:
 
 
 def cohort_table(rows: Sequence[dict[str, JsonValue]]) -> pd.DataFrame:
-    """All rows, sorted by run name; numbers as numbers, so that CSV and Parquet agree."""
-    table = pd.DataFrame(list(rows))
-    return table.sort_values("run", ignore_index=True) if len(table) else pd.DataFrame({"run": []})
+    """All rows, sorted by run name; every column is text or a number, whatever the rows happen to know."""
+    if not rows:
+        return pd.DataFrame({"run": pd.Series(dtype="string")})
+    table = pd.DataFrame(list(rows)).sort_values("run", ignore_index=True)
+    return table.astype({name: "string" if name in _TEXT else "float64" for name in table.columns})
