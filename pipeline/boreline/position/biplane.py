@@ -19,9 +19,10 @@ LEAST_ANGLE_DEG = 30.0
 """Between two views: common practice, no source."""
 
 _DEPTHS_MM = np.arange(-60.0, 60.5, 0.75)
-_SHIFTS_MM = np.arange(-6.0, 6.5, 1.0)
+_SHIFTS_MM = np.arange(-6.0, 6.25, 0.5)
 _STEP_MM = 1.0
-_SLOPE_COST = 0.02
+_SLOPE_COST = 0.003
+_WINDOW = 5  # depth steps to either side of the chosen one
 _STEEPEST = 3  # depth steps per step along
 
 
@@ -74,7 +75,7 @@ def arc_in_space_mm(
     line_px
         Shape (n, 2), on the first view.
     second_ridge
-        `ridge_map` of the second view's frame.
+        `middle_map` of the second view's frame.
 
     Returns
     -------
@@ -94,7 +95,7 @@ def arc_in_space_mm(
         ridge = map_coordinates(second_ridge, [pixels[..., 1], pixels[..., 0]], order=1, mode="constant")
         support, index = _deepest_course(ridge)
         if best is None or support > best[0]:
-            best = support, _DEPTHS_MM[index]
+            best = support, _middle_of_ridge(ridge, index)
     if best is None or len(at) < 6:
         return arc_px * mm_per_px, 0.0
     depth = make_smoothing_spline(at, best[1], lam=(8.0 / mm_per_px) ** 2)(at)
@@ -102,6 +103,19 @@ def arc_in_space_mm(
     length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(places, axis=0), axis=1))])
     tail = length[-1] + (arc_px - at[-1]) * mm_per_px
     return np.where(arc_px <= at[-1], np.interp(arc_px, at, length), tail), best[0]
+
+
+def _middle_of_ridge(ridge: FloatArray, index: np.ndarray) -> FloatArray:
+    """Depths at the ridge's centre of mass about the chosen steps: a wide vessel must not flatten the course."""
+    rows = np.arange(len(index))[:, None]
+    window = np.arange(-_WINDOW, _WINDOW + 1)[None, :]
+    middle = index.astype(np.float64)
+    for _ in range(3):
+        at = np.clip(np.rint(middle)[:, None].astype(np.int64) + window, 0, ridge.shape[1] - 1)
+        weight = ridge[rows, at] ** 2 + 1e-6
+        middle = (weight * at).sum(axis=1) / weight.sum(axis=1)
+    depths: FloatArray = np.interp(middle, np.arange(len(_DEPTHS_MM)), _DEPTHS_MM)
+    return depths
 
 
 def _deepest_course(ridge: FloatArray) -> tuple[float, np.ndarray]:

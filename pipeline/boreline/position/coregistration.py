@@ -16,7 +16,7 @@ from boreline.model import Axis, AxisSource, FloatArray, JsonValue, Run
 from boreline.position.axis import HEART_SLIDE_MM
 from boreline.position.biplane import LEAST_ANGLE_DEG, XrayGeometry, angle_between_deg, arc_in_space_mm
 from boreline.position.breathing import follow, line_maps, slow_part
-from boreline.position.centreline import Centreline, Image, best_filled_frame, filling_course, ridge_map, trace
+from boreline.position.centreline import Centreline, Image, best_filled_frame, filling_course, middle_map, trace
 from boreline.position.clocks import Offset, refined_offset, stated_offset
 from boreline.position.gating import beat_phase, change_signal, extended_beats, gate_from_change
 from boreline.position.marker import MarkerTrack, track_marker
@@ -34,10 +34,17 @@ SHORTFALL_TWO_VIEWS = (0.016, 0.015)
 """Mean and spread of foreshortening in working views and with computed best views (Tu et al., EuroIntervention
 2011;7:112-20): 8.9 +/- 8.2 % and 1.6 +/- 1.5 %."""
 
+TWO_VIEW_RELATIVE_SD = 0.04
+"""Length in space, beyond the published shortfall: root mean square on this program's own synthetic tuning scenes,
+whose two cine runs differ in breath and beat."""
+
 _LOST_SHARE = 0.95
 _FILLED_SHARE = 0.95
 _BREATH_MM = 2.0
 _WAYPOINTS = 6
+_WELL_FILLED = 0.85
+_SAME_PHASE = 3  # frames of the second view that are tried
+_ANY_PHASE = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,9 +139,9 @@ def coregister(
     line_arc_mm, lengths_from = line.arc_px * scale, "one view"
     shortfall = SHORTFALL_ONE_VIEW
     if cine2 is not None:
-        line_arc_mm, support = _in_space(line, cine, cine2)
+        line_arc_mm, support = _in_space(line, cine, cine2, cine_phase)
         lengths_from, shortfall = f"two views (support {support:.2f})", SHORTFALL_TWO_VIEWS
-        scale_sd = 0.01
+        scale_sd = TWO_VIEW_RELATIVE_SD
 
     ivus_s = np.asarray(run.timing.times_s) - offset.offset_s
     arc_px = _at_times(registered.arc_px, times_s, ivus_s)
@@ -294,7 +301,8 @@ def _waypoints(
     return points
 
 
-def _in_space(line: Centreline, cine: XrayRun, cine2: XrayRun) -> tuple[FloatArray, float]:
+def _in_space(line: Centreline, cine: XrayRun, cine2: XrayRun, cine_phase: float | None) -> tuple[FloatArray, float]:
+    """Length in space, by the frame of the second view that fits best of those filled and of the same phase."""
     first, second = _geometry(cine, "the cine"), _geometry(cine2, "the second cine")
     apart = angle_between_deg(first, second)
     if min(apart, 180 - apart) < LEAST_ANGLE_DEG:
@@ -304,9 +312,18 @@ def _in_space(line: Centreline, cine: XrayRun, cine2: XrayRun) -> tuple[FloatArr
             remedy=f"give a second view at least {LEAST_ANGLE_DEG:.0f} degrees away, or none",
         )
     scale = second.imager_mm * second.source_to_patient_mm / second.source_to_detector_mm
-    number = best_filled_frame(filling_course(_pictures(cine2), scale))
-    ridge = ridge_map(next(_pictures(cine2, number)), scale)
-    return arc_in_space_mm(line.xy_px, first, second, ridge)
+    course = filling_course(_pictures(cine2), scale)
+    filled = np.flatnonzero(course >= _WELL_FILLED * course.max())
+    if cine_phase is not None and len(cine2.r_wave_frames) >= 2:
+        phases = np.array([_cine_phase(cine2, int(number)) for number in filled], dtype=np.float64)
+        filled = filled[np.argsort(np.abs((phases - cine_phase + 0.5) % 1.0 - 0.5), kind="stable")[:_SAME_PHASE]]
+    else:
+        filled = filled[:: max(1, len(filled) // _ANY_PHASE)]
+    found = (
+        arc_in_space_mm(line.xy_px, first, second, middle_map(next(_pictures(cine2, int(number))), scale))
+        for number in filled
+    )
+    return max(found, key=lambda candidate: candidate[1])
 
 
 def _geometry(run: XrayRun, name: str) -> XrayGeometry:
@@ -388,7 +405,10 @@ def _record(
                 "slide_within_a_beat": local_mm[1],
                 "clock": local_mm[2],
             },
-            "scale_relative_sd": {"depth": float(DEPTH_RELATIVE_SD) if one_view else 0.01, "shortfall": shortfall[1]},
+            "scale_relative_sd": {
+                ("depth" if one_view else "two_views"): float(DEPTH_RELATIVE_SD) if one_view else TWO_VIEW_RELATIVE_SD,
+                "shortfall": float(np.hypot(*shortfall)),
+            },
         },
         "views": 1 if one_view else 2,
         "lower_bound": one_view,
