@@ -194,6 +194,19 @@ def test_a_codestream_of_another_size_is_a_fault_of_its_frame(
     assert sum(frame.grey is None for frame in frames) == 1
 
 
+@pytest.mark.parametrize(("syntax", "place"), [(JPEG_LS, 9), (JPEG_2000_LOSSLESS, 41)])
+def test_a_codestream_that_claims_many_components_is_not_decoded(tmp_path: Path, syntax: str, place: int) -> None:
+    def claim(frames: list[bytes]) -> list[bytes]:
+        start = frames[1].index(b"\xff\xf7") if syntax == JPEG_LS else 0
+        bent = bytearray(frames[1])
+        bent[start + place] = 200
+        return [frames[0], bytes(bent), *frames[2:]]
+
+    frames = list(read_run(write(tmp_path / "run.dcm", speckle(N), syntax, bend_frames=claim)).frames())
+    assert "200 components, the header says 1" in (frames[1].fault or "")
+    assert sum(frame.grey is None for frame in frames) == 1
+
+
 @pytest.mark.parametrize("syntax", ENCAPSULATED)
 def test_a_damaged_frame_is_flagged_and_the_others_stay_in_place(tmp_path: Path, syntax: str) -> None:
     whole = greys(read_run(write(tmp_path / "whole.dcm", speckle(N), syntax)))

@@ -144,31 +144,31 @@ def _rle(data: bytes, layout: PixelLayout) -> Samples:
 
 
 def _jpeg_grey(data: bytes, layout: PixelLayout) -> Samples:
-    _require_size(_jpeg_size(data), layout)
+    _require(_jpeg_picture(data), layout, components=(1, 3))
     grey: Samples = simplejpeg.decode_jpeg(data, "GRAY")[..., 0]
     return grey
 
 
 def _jpeg_rgb(data: bytes, layout: PixelLayout) -> Samples:
-    _require_size(_jpeg_size(data), layout)
+    _require(_jpeg_picture(data), layout, components=(3,))
     colour: Samples = simplejpeg.decode_jpeg(data, "RGB")
     return colour
 
 
 def _jpeg8(data: bytes, layout: PixelLayout) -> Samples:
-    _require_size(_jpeg_size(data), layout)
+    _require(_jpeg_picture(data), layout, components=(layout.samples,))
     # Naming the same colour space twice leaves the components as they are stored.
     space = "grayscale" if layout.samples == 1 else "rgb"
     return _checked(imagecodecs.jpeg8_decode(data, colorspace=space, outcolorspace=space), layout)
 
 
 def _jpegls(data: bytes, layout: PixelLayout) -> Samples:
-    _require_size(_jpeg_size(data), layout)
+    _require(_jpeg_picture(data), layout, components=(layout.samples,))
     return _checked(imagecodecs.jpegls_decode(data), layout)
 
 
 def _jpeg2k(data: bytes, layout: PixelLayout) -> Samples:
-    _require_size(_jpeg2k_size(data), layout)
+    _require(_jpeg2k_picture(data), layout, components=(layout.samples,))
     return _checked(imagecodecs.jpeg2k_decode(data), layout)
 
 
@@ -181,18 +181,25 @@ def _checked(samples: Samples, layout: PixelLayout) -> Samples:
     return samples
 
 
-def _require_size(size: tuple[int, int], layout: PixelLayout) -> None:
+Picture = tuple[int, int, int]
+"""Rows, columns and components that a codestream claims."""
+
+
+def _require(picture: Picture, layout: PixelLayout, *, components: tuple[int, ...]) -> None:
     """Compare before decoding: a codestream may claim any size, and equal products reshape silently."""
-    if size != (layout.rows, layout.columns):
+    rows, columns, found = picture
+    if (rows, columns) != (layout.rows, layout.columns):
         raise CodecFault(
-            f"the codestream is {size[1]} x {size[0]}, the header says {layout.columns} x {layout.rows} pixels"
+            f"the codestream is {columns} x {rows}, the header says {layout.columns} x {layout.rows} pixels"
         )
+    if found not in components:
+        raise CodecFault(f"the codestream has {found} components, the header says {layout.samples}")
 
 
-def _jpeg_size(data: bytes) -> tuple[int, int]:
-    """(rows, columns) of the start-of-frame segment (ITU-T T.81 B.2.2, T.87 C.2.2)."""
+def _jpeg_picture(data: bytes) -> Picture:
+    """What the start-of-frame segment says (ITU-T T.81 B.2.2, T.87 C.2.2)."""
     position = 2
-    while position + 9 <= len(data):
+    while position + 10 <= len(data):
         if data[position] != 0xFF:
             break
         marker = data[position + 1]
@@ -200,17 +207,15 @@ def _jpeg_size(data: bytes) -> tuple[int, int]:
             position += 1
             continue
         if marker == 0xF7 or (0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC)):
-            return (
-                int.from_bytes(data[position + 5 : position + 7], "big"),
-                int.from_bytes(data[position + 7 : position + 9], "big"),
-            )
+            rows, columns = (int.from_bytes(data[position + i : position + i + 2], "big") for i in (5, 7))
+            return rows, columns, data[position + 9]
         position += 2 + int.from_bytes(data[position + 2 : position + 4], "big")
     raise CodecFault("no start of frame in the codestream")
 
 
-def _jpeg2k_size(data: bytes) -> tuple[int, int]:
-    """(rows, columns) of the SIZ segment (ITU-T T.800 A.5.1)."""
-    if data[:4] != b"\xff\x4f\xff\x51" or len(data) < 24:
+def _jpeg2k_picture(data: bytes) -> Picture:
+    """What the SIZ segment says (ITU-T T.800 A.5.1)."""
+    if data[:4] != b"\xff\x4f\xff\x51" or len(data) < 42:
         raise CodecFault("no image size in the codestream")
     x1, y1, x0, y0 = (int.from_bytes(data[i : i + 4], "big") for i in (8, 12, 16, 20))
-    return y1 - y0, x1 - x0
+    return y1 - y0, x1 - x0, int.from_bytes(data[40:42], "big")

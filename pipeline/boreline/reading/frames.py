@@ -1,6 +1,6 @@
 """Lazy frames: located, read at their position, decoded ahead of the consumer in background threads.
 
-At most `AHEAD` frames are in memory, whatever the length of the run, and each call of the reader opens the
+Only a few frames are in memory, whatever the length of the run, and each call of the reader opens the
 file anew, so any number of readers may work side by side.
 """
 
@@ -18,7 +18,11 @@ from boreline.errors import StageFailed
 from boreline.reading.fragments import Span
 
 AHEAD = 8
+"""Frames decoded ahead of the consumer, fewer where they are large."""
+
 WORKERS = 2
+
+_BYTES_AHEAD = 64 << 20
 
 T = TypeVar("T")
 
@@ -71,14 +75,24 @@ class FrameBytes:
         return b"".join(os.pread(fd, length, offset) for offset, length in spans)
 
 
-def read_ahead(decode: Callable[[int], T], start: int, stop: int) -> Iterator[T]:
-    """Yield ``decode(i)`` for i in [start, stop), in order, computed ahead in background threads."""
+def read_ahead(decode: Callable[[int], T], start: int, stop: int, *, frame_bytes: int) -> Iterator[T]:
+    """Yield ``decode(i)`` for i in [start, stop), in order, computed ahead in background threads.
+
+    Parameters
+    ----------
+    frame_bytes
+        Size of a decoded frame, which limits how many are held.
+    """
+    if stop - start == 1:
+        yield decode(start)
+        return
+    ahead = max(1, min(AHEAD, _BYTES_AHEAD // frame_bytes))
     with ThreadPoolExecutor(WORKERS, thread_name_prefix="boreline-decode") as pool:
         pending: deque[Future[T]] = deque()
         try:
             for number in range(start, stop):
                 pending.append(pool.submit(decode, number))
-                if len(pending) > AHEAD:
+                if len(pending) > ahead:
                     yield pending.popleft().result()
             while pending:
                 yield pending.popleft().result()

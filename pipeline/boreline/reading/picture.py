@@ -91,7 +91,12 @@ def frame_reader(pixels: PixelStack, plan: GreyPlan, region: Region) -> FrameRea
 
     def read(start: int, stop: int) -> Iterator[Frame]:
         with pixels.opened() as samples:
-            yield from read_ahead(lambda number: read_frame(samples, plan, region, number), max(start, 0), stop)
+            yield from read_ahead(
+                lambda number: read_frame(samples, plan, region, number),
+                max(start, 0),
+                stop,
+                frame_bytes=pixels.layout.frame_bytes,
+            )
 
     return read
 

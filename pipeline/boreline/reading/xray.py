@@ -212,7 +212,9 @@ def _reader(pixels: Pixels, inverted: bool) -> XrayFrameReader:
 
     def read(start: int, stop: int) -> Iterator[XrayFrame]:
         with pixels.opened() as reader:
-            yield from read_ahead(lambda number: decode(reader, number), max(start, 0), stop)
+            yield from read_ahead(
+                lambda number: decode(reader, number), max(start, 0), stop, frame_bytes=pixels.layout.frame_bytes
+            )
 
     return read
 
