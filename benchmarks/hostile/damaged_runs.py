@@ -57,7 +57,8 @@ def campaign(cases: int) -> dict[str, object]:
     by_base: dict[str, Counter[str]] = {}
     by_mutation: dict[str, Counter[str]] = {}
     bad: list[dict[str, object]] = []
-    slowest_s = peak_mb = 0.0
+    slowest: tuple[float, int, str, str] = (0.0, 0, "", "")
+    peak_mb = 0.0
     done = 0
     while done < cases:
         ours, theirs = context.Pipe(duplex=False)
@@ -68,7 +69,8 @@ def campaign(cases: int) -> dict[str, object]:
             while ours.poll(SECONDS_ALLOWED + 30):
                 case, base, mutation, end, seconds, megabytes = ours.recv()
                 done = case + 1
-                slowest_s, peak_mb = max(slowest_s, seconds), max(peak_mb, megabytes)
+                slowest = max(slowest, (seconds, case, base, mutation))
+                peak_mb = max(peak_mb, megabytes)
                 kind = end if end in ("run", "flagged", "refused") else "traceback"
                 if seconds > SECONDS_ALLOWED:
                     kind = "hang"
@@ -93,7 +95,8 @@ def campaign(cases: int) -> dict[str, object]:
         "ends": dict(ends),
         "by_file": {name: dict(counts) for name, counts in sorted(by_base.items())},
         "by_mutation": {name: dict(counts) for name, counts in sorted(by_mutation.items())},
-        "slowest_s": round(slowest_s, 3),
+        "slowest_s": round(slowest[0], 3),
+        "slowest_case": slowest[1:],
         "peak_mb": round(peak_mb, 1),
         "bad": bad,
     }

@@ -390,6 +390,13 @@ def test_a_path_in_place_of_an_identifier_goes_no_further(tmp_path: Path) -> Non
     assert any("SOPInstanceUID is no UID" in note for note in run.warnings)
 
 
+def test_an_endless_class_is_not_repeated_in_full(tmp_path: Path) -> None:
+    path = write(tmp_path / "run.dcm", speckle(2))
+    old = b"\x08\x00\x16\x00UI\x1c\x00"
+    path.write_bytes(path.read_bytes().replace(old, old[:-2] + b"\x60\x01"))
+    assert len(refusal(path)) < 400
+
+
 def test_control_characters_do_not_reach_a_terminal(tmp_path: Path) -> None:
     path = write(tmp_path / "run.dcm", speckle(2), Modality="IVUS")
     path.write_bytes(path.read_bytes().replace(b"\x08\x00\x60\x00CS\x04\x00IVUS", b"\x08\x00\x60\x00CS\x04\x00\x1b[2J"))

@@ -47,8 +47,9 @@ _VIDEO = re.compile(r"1\.2\.840\.10008\.1\.2\.4\.10[0-8](\.1)?")
 
 def uid_name(uid: str) -> str:
     """Its name in PS3.6, or the number itself when it is unknown; short enough for one line."""
-    name = UID(uid, validation_mode=IGNORE).name if len(uid) <= 64 else uid[:64]
-    return name if name == uid else f"{name} ({uid})"
+    shown = uid[:64]
+    name = UID(shown, validation_mode=IGNORE).name
+    return shown if name == shown else f"{name} ({shown})"
 
 
 def is_video(transfer_syntax_uid: str) -> bool:
