@@ -18,7 +18,7 @@ from boreline_phantoms.records import Truth
 
 _ARROW = {Kind.INTEGER: pa.int64(), Kind.NUMBER: pa.float64(), Kind.TEXT: pa.string(), Kind.BOOLEAN: pa.bool_()}
 
-_FRAMES_AT_ONCE = 200
+_FRAMES_AT_ONCE = 50
 
 
 def write_truth(truth: Truth, folder: Path, *, left_px: int = 0, top_px: int = 0) -> None:
