@@ -7,6 +7,8 @@ are carried by the others and by a smooth closed shape.
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import numpy.typing as npt
 
@@ -15,7 +17,7 @@ from boreline.model import FloatArray
 from boreline.segmentation.features import Floats
 
 MINIMUM_WALL_MM = 0.1
-MAX_STEP = 3
+MAX_STEP = 4
 STIFFNESS = 0.3
 _MEDIA_MM = (0.08, 0.14, 0.22)
 _OUTSIDE_MM = 0.22
@@ -81,22 +83,63 @@ def membrane_cost(
     return cost
 
 
-def smooth_shape(path: FloatArray, weight: FloatArray, order: int = SHAPE_ORDER) -> FloatArray:
-    """A low-order periodic curve through the weighted depths, twice re-weighted against outliers."""
-    n = len(path)
+@cache
+def _waves(n: int, order: int) -> tuple[FloatArray, FloatArray]:
+    """Periodic basis (n, 2 order + 1) and the stiffness of each wave."""
     angle = 2 * np.pi * np.arange(n) / n
     waves = [np.ones(n)]
     for k in range(1, order + 1):
         waves += [np.cos(k * angle), np.sin(k * angle)]
-    basis = np.stack(waves, axis=1)
-    ridge = np.diag(np.repeat(np.arange(order + 1), [1] + [2] * order).astype(float) ** 4) * 0.02
-    w = weight.astype(np.float64) + 1e-6
-    curve = path
-    for _ in range(3):
-        weighted = basis * w[:, None]
-        curve = basis @ np.linalg.solve(weighted.T @ basis + ridge, weighted.T @ path)
-        off = np.abs(path - curve)
-        w = (weight + 1e-6) / (1 + (off / (2.0 * np.median(off) + 1.0)) ** 2)
+    ridge = np.repeat(np.arange(order + 1), [1] + [2] * order).astype(np.float64) ** 4 * 0.02
+    return np.stack(waves, axis=1), ridge
+
+
+def smooth_shape(path: FloatArray, weight: FloatArray, order: int = SHAPE_ORDER) -> FloatArray:
+    """A low-order periodic curve through the weighted depths, twice re-weighted against outliers."""
+    basis, ridge = _waves(len(path), order)
+    return _robust_fit(basis, ridge, path.astype(np.float64), weight.astype(np.float64))
+
+
+@compiled
+def _robust_fit(basis: FloatArray, ridge: FloatArray, path: FloatArray, weight: FloatArray) -> FloatArray:
+    n, m = basis.shape
+    w = weight + 1e-6
+    curve = path.copy()
+    for turn in range(3):
+        if turn > 0:
+            off = np.abs(path - curve)
+            scale = 2.0 * np.median(off) + 1.0
+            w = (weight + 1e-6) / (1.0 + (off / scale) ** 2)
+        a = np.zeros((m, m))
+        b = np.zeros(m)
+        for i in range(n):
+            for p in range(m):
+                b[p] += w[i] * basis[i, p] * path[i]
+                for q in range(p + 1):
+                    a[p, q] += w[i] * basis[i, p] * basis[i, q]
+        for p in range(m):
+            a[p, p] += ridge[p]
+        # Cholesky, in place.
+        for p in range(m):
+            for q in range(p):
+                for r in range(q):
+                    a[p, q] -= a[p, r] * a[q, r]
+                a[p, q] /= a[q, q]
+            for r in range(p):
+                a[p, p] -= a[p, r] * a[p, r]
+            a[p, p] = np.sqrt(a[p, p])
+        for p in range(m):
+            for r in range(p):
+                b[p] -= a[p, r] * b[r]
+            b[p] /= a[p, p]
+        for p in range(m - 1, -1, -1):
+            for r in range(p + 1, m):
+                b[p] -= a[r, p] * b[r]
+            b[p] /= a[p, p]
+        for i in range(n):
+            curve[i] = 0.0
+            for p in range(m):
+                curve[i] += basis[i, p] * b[p]
     return curve
 
 

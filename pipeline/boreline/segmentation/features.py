@@ -20,7 +20,8 @@ _PAD = 8  # rays repeated on both sides, so that filters go round
 _SHIFTS = ((0, 0), (-1, 0), (1, 0), (-2, 0), (2, 0), (0, -1), (0, 1))  # samples in depth, rays
 _HIGH_PASS = (9, 5)  # samples, rays
 _WINDOW = (9, 9)
-_FLOOR = 4.0  # grey levels squared: below it there is no speckle to compare
+_FLOOR = 2.0  # grey levels: weaker patterns are noise of the digits
+_EDGE = 2  # the largest shift
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
@@ -40,10 +41,10 @@ def smooth_grey(polar: Bytes) -> Bytes:
 
 @dataclass(frozen=True, slots=True)
 class Speckle:
-    """High-passed speckle of one frame, and its local energy; rays repeated on both sides."""
+    """High-passed speckle of one frame, and its local energy, with `_PAD` rays and `_EDGE` samples added all around."""
 
     high: Floats
-    energy: Floats
+    strength: Floats
 
     @classmethod
     def of(cls, polar: Bytes) -> Speckle:
@@ -52,27 +53,30 @@ class Speckle:
         Without the high-pass the step of brightness at the wall, which moves with the wall, is what correlates most.
         """
         thin = cv2.resize(polar, (polar.shape[1], N_RAYS), interpolation=cv2.INTER_AREA)
-        padded = wrapped(thin).astype(np.float32)
-        high = padded - cv2.blur(padded, _HIGH_PASS)
-        return cls(high, cv2.blur(high * high, _WINDOW))
+        padded = cv2.copyMakeBorder(wrapped(thin), 0, 0, _EDGE, _EDGE, cv2.BORDER_REPLICATE).astype(np.float32)
+        high = cv2.subtract(padded, cv2.blur(padded, _HIGH_PASS))
+        strength = cv2.sqrt(cv2.blur(cv2.multiply(high, high), _WINDOW))
+        return cls(high, cv2.add(strength, _FLOOR))
 
     def shared_with(self, other: Speckle) -> Bytes:
         """Local correlation with another frame, best of a few shifts: (N_RAYS, n_samples), 128 = none, 255 = one."""
+        here = _inner(self.high)
         best: Floats | None = None
         for depth, ray in _SHIFTS:
-            moved, energy = other.high, other.energy
-            if depth or ray:
-                moved, energy = (_moved(picture, depth, ray) for picture in (moved, energy))
-            scale = np.sqrt(self.energy * energy) + np.float32(_FLOOR)
-            found = cv2.blur(self.high * moved, _WINDOW) / scale
-            best = found if best is None else np.maximum(best, found)
+            product = cv2.blur(cv2.multiply(here, _inner(other.high, depth, ray)), _WINDOW)
+            found = cv2.divide(product, _inner(other.strength, depth, ray))
+            best = found if best is None else cv2.max(best, found)
         assert best is not None
-        shared: Bytes = cv2.convertScaleAbs(best[_PAD : _PAD + N_RAYS], alpha=127.0, beta=128.0)
-        return shared
+        correlation = cv2.divide(best, _inner(self.strength))
+        margin = _PAD - _EDGE
+        shared: Bytes = cv2.convertScaleAbs(correlation, alpha=127.0, beta=128.0)
+        return np.ascontiguousarray(shared[margin : margin + N_RAYS])
 
 
-def _moved(picture: Floats, depth: int, ray: int) -> Floats:
-    return np.roll(picture, (ray, depth), axis=(0, 1))
+def _inner(picture: Floats, depth: int = 0, ray: int = 0) -> Floats:
+    """The picture without its outer `_EDGE` rays and samples, looked at from a shift away."""
+    rays, samples = picture.shape
+    return picture[_EDGE - ray : rays - _EDGE - ray, _EDGE - depth : samples - _EDGE - depth]
 
 
 def mean_of(a: Bytes, b: Bytes) -> Bytes:

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
 from boreline.segmentation.features import Bytes, Floats
-from boreline.segmentation.surfaces import closed_path
+from boreline.segmentation.surfaces import thinned_path
 
 SMALLEST_LUMEN_MM = 0.2
 MAX_STEP = 4
@@ -81,7 +81,7 @@ def lumen_path(
 ) -> tuple[IntArray, Floats]:
     """The best closed border, and the cost that it was found in."""
     cost = border_cost(voted, silent_to, from_sample, to_sample, heard)
-    return closed_path(cost, MAX_STEP, STIFFNESS), cost
+    return thinned_path(cost, MAX_STEP, STIFFNESS), cost
 
 
 @compiled

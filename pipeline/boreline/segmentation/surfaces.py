@@ -1,9 +1,9 @@
 """Optimal closed surfaces in polar pictures, by dynamic programming.
 
 The cost of a path is the sum of its nodes' costs and of ``stiffness * step ** 2`` over its steps between neighbouring
-rays. A closed path is found by going round twice and keeping the middle turn: exact whenever the optimal open path
-over two turns passes the same depth on the same ray of both turns, which it nearly always does; `closing_gap` tests
-count how often it does not and what is lost.
+rays. A closed path is found by starting some rays early, going round once, running on for as many rays, and keeping the
+turn between: exact whenever the run-in has forgotten where it started, which it nearly always has. The tests count how
+often it has not and what is lost.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy.typing as npt
 from boreline.geometry.compiled import compiled
 from boreline.model import FloatArray, IntArray
 
+RUN_IN_RAYS = 40
 Costs = npt.NDArray[np.float32]
 
 
@@ -31,45 +32,49 @@ def closed_path(cost: Costs, max_step: int, stiffness: float) -> IntArray:
         Cost of a step of one depth; grows with the square of the step.
     """
     n_rays, n = cost.shape
-    turns = 2 * n_rays
+    run_in = min(n_rays, RUN_IN_RAYS)
+    turns = n_rays + 2 * run_in
     back = np.zeros((turns, n), dtype=np.int8)
-    total = np.empty(n + 2 * max_step, dtype=np.float32)
+    total = np.full(n + 2 * max_step, np.float32(1e30), dtype=np.float32)
     best = np.empty(n, dtype=np.float32)
-    which = np.empty(n, dtype=np.int8)
-    total[:] = np.float32(1e30)
-    total[max_step : max_step + n] = cost[0]
+    which = np.empty(n, dtype=np.float32)  # as wide as the costs, so that the loops run on whole registers
+    total[max_step : max_step + n] = cost[(n_rays - run_in) % n_rays]
     for k in range(1, turns):
-        row = cost[k % n_rays]
+        row = cost[(n_rays - run_in + k) % n_rays]
         for j in range(n):
             best[j] = total[max_step + j]
-            which[j] = 0
+            which[j] = np.float32(0.0)
         for step in range(1, max_step + 1):
             toll = np.float32(stiffness * step * step)
+            up, down = np.float32(step), np.float32(-step)
             for j in range(n):
-                candidate = total[max_step + j - step] + toll
-                if candidate < best[j]:
-                    best[j] = candidate
-                    which[j] = -step
-            for j in range(n):
-                candidate = total[max_step + j + step] + toll
-                if candidate < best[j]:
-                    best[j] = candidate
-                    which[j] = step
+                below = total[max_step + j - step] + toll
+                above = total[max_step + j + step] + toll
+                better = below < best[j]
+                best[j] = below if better else best[j]
+                which[j] = down if better else which[j]
+                better = above < best[j]
+                best[j] = above if better else best[j]
+                which[j] = up if better else which[j]
         for j in range(n):
             total[max_step + j] = best[j] + row[j]
-            back[k, j] = which[j]
+            back[k, j] = np.int8(which[j])
     at = 0
     for j in range(1, n):
         if total[max_step + j] < total[max_step + at]:
             at = j
     path = np.empty(n_rays, dtype=np.int64)
-    half = n_rays // 2
-    for k in range(turns - 1, 0, -1):
-        if half <= k < half + n_rays:
-            path[k % n_rays] = at
+    for k in range(turns - 1, -1, -1):
+        if run_in <= k < run_in + n_rays:
+            path[k - run_in] = at
         at += back[k, at]
-    if half == 0:
-        path[0] = at
+    return path
+
+
+def thinned_path(cost: Costs, max_step: int, stiffness: float) -> IntArray:
+    """`closed_path` on every second depth: a fourth of the work where the exact place is looked for afterwards."""
+    thin = np.ascontiguousarray(cost[:, ::2])
+    path: IntArray = 2 * closed_path(thin, max(1, max_step // 2), 4.0 * stiffness)
     return path
 
 

@@ -14,7 +14,7 @@ from boreline.segmentation.edges import edge_levels, find_edges, smooth_round
 from boreline.segmentation.features import N_RAYS, Bytes, Floats, smooth_grey, thin_picture
 from boreline.segmentation.learning import SHADOWED, Learnt, shared_speckle
 from boreline.segmentation.polar import PolarBlock
-from boreline.segmentation.surfaces import closed_path
+from boreline.segmentation.surfaces import closed_path, thinned_path
 
 _SKIP_MM, _DEPTH_MM = 0.28, 1.8
 _NARROWEST, _WIDEST_BRIDGE = 2, 30
@@ -199,7 +199,7 @@ def _pocket(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> BoolArra
 
 
 def _trace_membrane(found: Traced, row: int, cost: Floats, picture: Bytes, learnt: Learnt) -> None:
-    path = closed_path(cost, eem.MAX_STEP, eem.STIFFNESS)
+    path = thinned_path(cost, eem.MAX_STEP, eem.STIFFNESS)
     rays = np.arange(N_RAYS)
     unsure = found.shadow[row] | found.pocket[row]
     weight = np.maximum(0.0, -cost[rays, path]) * np.where(unsure, 0.0, 1.0)
