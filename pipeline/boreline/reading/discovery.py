@@ -101,12 +101,17 @@ def discover(folder: str | os.PathLike[str]) -> Found:
                 continue
             pullbacks.append(_pullback(path, header))
         except InputRefused as reason:
-            skipped.append(Skipped(path, reason.problem))
+            skipped.append(Skipped(path, _why(reason)))
     for (parent, series), paths in sorted(singles.items()):
         _add_series(parent, series, paths, alone=sum(p == parent for p, _ in singles) == 1, into=(pullbacks, skipped))
     found = sorted(pullbacks, key=lambda run: run.path)
     films = sorted(xrays, key=lambda run: run.path)
     return Found(root, tuple(found), tuple(films), pair_runs(found, films), tuple(skipped), tuple(notes))
+
+
+def _why(refusal: InputRefused) -> str:
+    """The tag at fault, where there is one, and the problem; the file is known."""
+    return f"{refusal.tag}: {refusal.problem}" if refusal.tag else refusal.problem
 
 
 def _files(root: Path, skipped: list[Skipped]) -> Iterator[Path]:
@@ -132,7 +137,7 @@ def _pullback(path: Path, header: Header) -> FoundPullback:
     try:
         return _described(path, open_file(path, False))
     except InputRefused as defect:
-        return _defective(path, header, f"{defect.tag}: {defect.problem}")
+        return _defective(path, header, _why(defect))
 
 
 def _described(path: Path, stack: Stack) -> FoundPullback:
@@ -141,7 +146,7 @@ def _described(path: Path, stack: Stack) -> FoundPullback:
     try:
         read_cross_section(attributes, rows=layout.rows, columns=layout.columns, mm_per_px=None, trust_region=False)
     except InputRefused as refusal:
-        defect = f"{refusal.tag}: {refusal.problem}"
+        defect = _why(refusal)
     timing, _ = stack.read_timing(None)
     pullback, _ = read_pullback(attributes, stack.pixels.n_frames)
     return FoundPullback(
@@ -192,9 +197,7 @@ def _add_series(
     try:
         pullbacks.append(_described(parent, open_series(parent, False)))
     except InputRefused as defect:
-        pullbacks.append(
-            FoundPullback(parent, "", series, "", len(paths), None, None, None, f"{defect.tag}: {defect.problem}")
-        )
+        pullbacks.append(FoundPullback(parent, "", series, "", len(paths), None, None, None, _why(defect)))
 
 
 def _xray(path: Path, header: Header) -> FoundXray:
@@ -202,7 +205,7 @@ def _xray(path: Path, header: Header) -> FoundXray:
         run = read_xray(path)
     except InputRefused as defect:
         study = header.attributes.uid("StudyInstanceUID")
-        return FoundXray(path, study, None, None, None, None, None, defect=f"{defect.tag}: {defect.problem}")
+        return FoundXray(path, study, None, None, None, None, None, defect=_why(defect))
     return FoundXray(
         path=path,
         study_uid=run.study_uid,
