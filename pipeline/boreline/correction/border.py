@@ -92,12 +92,23 @@ class Polar:
 
     @classmethod
     def of(cls, border: Border, apex: FloatArray | None = None) -> Polar | None:
-        """The polar form about `apex` (by default the centre of mass); None when some ray meets the border twice."""
+        """The polar form about `apex`; None when some ray meets the border twice.
+
+        By default the apex is the centre of mass or, where that fails, the place that sees the whole border best.
+        """
         if len(border) < 3:
             return None
         if border.area < 0:
             border = border.take(np.arange(len(border))[::-1])
-        apex = border.centre if apex is None else apex
+        if apex is None:
+            about_centre = cls._about(border, border.centre)
+            if about_centre is not None:
+                return about_centre
+            apex = _best_view(border.xy)
+        return None if apex is None else cls._about(border, apex)
+
+    @classmethod
+    def _about(cls, border: Border, apex: FloatArray) -> Polar | None:
         arm = border.xy - apex
         angle = np.arctan2(arm[:, 1], arm[:, 0])
         steps = np.mod(np.roll(angle, -1) - angle, TURN)
@@ -157,6 +168,28 @@ class Polar:
         left = np.searchsorted(self.angle, wrapped, side="right") - 1
         ends = np.append(self.angle, self.angle[0] + TURN)
         return left, wrapped - ends[left], ends[left + 1] - wrapped
+
+
+def _best_view(xy: FloatArray) -> FloatArray | None:
+    """The point furthest inside the kernel (all places from which the whole border is seen); None without a kernel.
+
+    The kernel is where every edge lies on the left; the largest circle in it is a linear programme.
+    """
+    from scipy.optimize import linprog
+
+    edge = np.roll(xy, -1, axis=0) - xy
+    length = np.hypot(*edge.T)
+    outward = np.column_stack([edge[:, 1], -edge[:, 0]])[length > 0] / length[length > 0, None]
+    limit = (outward * xy[length > 0]).sum(axis=1)
+    solved = linprog(
+        [0.0, 0.0, -1.0],
+        A_ub=np.column_stack([outward, np.ones(len(outward))]),
+        b_ub=limit,
+        bounds=[(None, None), (None, None), (None, float(length.sum()))],
+    )
+    if solved.status != 0 or solved.x[2] <= 1e-3 * np.sqrt(length.sum()):
+        return None
+    return np.asarray(solved.x[:2])
 
 
 def angle_of(points: FloatArray, apex: FloatArray) -> FloatArray:

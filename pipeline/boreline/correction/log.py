@@ -1,7 +1,7 @@
 """The file `edits/READER.jsonl`: entries are appended, made durable, and never rewritten.
 
-A line that a crash cut off was never acknowledged: it is ignored when reading, and the next entry begins on a line of
-its own. One writer at a time holds a lock on the file; readers need none.
+A line that a crash cut off was never acknowledged: it is ignored when reading (unless only its end of line is missing),
+and the next entry begins on a line of its own. One writer at a time holds a lock on the file; readers need none.
 """
 
 from __future__ import annotations
@@ -75,8 +75,7 @@ def hash_of(entries: Iterable[Entry]) -> str | None:
 
 def _parse(data: bytes, path: Path) -> tuple[Entry, ...]:
     entries: list[Entry] = []
-    *lines, _unfinished = data.split(b"\n")
-    for number, line in enumerate(lines, start=1):
+    for number, line in enumerate(data.split(b"\n"), start=1):
         if not line.strip():
             continue
         try:
@@ -94,7 +93,7 @@ def _parse(data: bytes, path: Path) -> tuple[Entry, ...]:
 
 
 def _is_torn(line: bytes) -> bool:
-    """True for a line that is no JSON at all: one that a crash cut off and a later entry left behind."""
+    """True for a line that is no JSON at all: a crash cut it off."""
     try:
         json.loads(line)
     except ValueError:

@@ -18,7 +18,7 @@ from starlette.types import ASGIApp
 from boreline.correction.edits import AnyEdit, Reason, Redo, Undo
 from boreline.errors import InputRefused
 from boreline.model import JsonValue
-from boreline.review.guard import Guard
+from boreline.review.guard import Guard, TooLarge
 from boreline.review.pixels import longitudinal_cut
 from boreline.review.session import Outdated, RunSession
 
@@ -125,7 +125,12 @@ def build_app(sessions: Sequence[RunSession], token: str) -> ASGIApp:
             Route("/", page),
             Route("/{name}", page),
         ],
-        exception_handlers={InputRefused: _unprocessable, _Malformed: _unprocessable, ClientDisconnect: _gone},
+        exception_handlers={
+            InputRefused: _unprocessable,
+            _Malformed: _unprocessable,
+            TooLarge: _too_large,
+            ClientDisconnect: _gone,
+        },
     )
     return Guard(app, token)
 
@@ -155,6 +160,10 @@ def _first(cause: ValidationError) -> str:
 
 def _unprocessable(_request: Request, cause: Exception) -> Response:
     return JSONResponse({"error": str(cause)}, status_code=422)
+
+
+def _too_large(_request: Request, _cause: Exception) -> Response:
+    return JSONResponse({"error": "the message is too large"}, status_code=413, headers={"connection": "close"})
 
 
 def _gone(_request: Request, _cause: Exception) -> Response:

@@ -51,10 +51,7 @@ class Guard:
             status, reason = refusal
             await JSONResponse({"error": reason}, status_code=status)(scope, receive, guarded)
             return
-        try:
-            await self._app(scope, _limited(receive), guarded)
-        except TooLarge:
-            await _too_large(scope, receive, guarded)
+        await self._app(scope, _limited(receive), guarded)
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         headers: dict[bytes, list[bytes]] = {}
@@ -88,11 +85,6 @@ def _limited(receive: Receive) -> Receive:
         return message
 
     return limited
-
-
-async def _too_large(scope: Scope, receive: Receive, send: Send) -> None:
-    response = JSONResponse({"error": "the message is too large"}, status_code=413, headers={"connection": "close"})
-    await response(scope, receive, send)
 
 
 def _with_headers(send: Send, *, api: bool) -> Send:
