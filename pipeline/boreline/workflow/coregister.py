@@ -13,12 +13,14 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from boreline.columns import FRAMES, MARKER, PATH, PROFILE
-from boreline.flags import parse_flags
+from boreline.flags import Flag, parse_flags
 from boreline.model import Axis, FloatArray, JsonValue
 from boreline.position.acquisition import Check, check_acquisition
+from boreline.position.centreline import Image
 from boreline.position.coregistration import Coregistration
 from boreline.position.coregistration import coregister as register_runs
 from boreline.position.figure import Mark, draw_path
+from boreline.position.landmarks import branch_mouths, compare_landmarks, ivus_branches
 from boreline.profile.frames import POSITION_DECIMALS, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
 from boreline.reading import XrayRun, read_xray
@@ -81,7 +83,10 @@ def coregister(
         names=(str(fluoro), str(cine)),
     )
     frames = folder.frames()
-    inside = in_vessel(tuple(parse_flags(cell) for cell in frames["flags"]))
+    flags = tuple(parse_flags(cell) for cell in frames["flags"])
+    inside = in_vessel(flags)
+    picture = _picture(films[1], result)
+    landmarks = _landmarks(picture, flags, result)
     axis = replace(result.axis, position_mm=origin_in_vessel(result.axis.position_mm, inside))
     frames["position_mm"] = np.round(axis.position_mm, POSITION_DECIMALS)
     profile = profile_table(frames)
@@ -91,11 +96,11 @@ def coregister(
             write_csv(PROFILE, profile, staging / PROFILE.file)
         pq.write_table(_marker_table(result), staging / MARKER.file)
         pq.write_table(_path_table(result), staging / PATH.file)
-        (staging / FIGURE).write_bytes(_figure(folder, films[1], result, axis, profile))
+        (staging / FIGURE).write_bytes(_figure(folder, picture, result, axis, profile))
         checks = check_acquisition(
             run, films[0], films[1], offset_s=options.offset_s, result=result, vasodilator=options.vasodilator
         )
-        put_json(staging, "run.json", _record(folder.record, result, axis, films, options, checks))
+        put_json(staging, "run.json", _record(folder.record, result, axis, films, options, checks, landmarks))
     if profile is None:
         (folder.path / PROFILE.file).unlink(missing_ok=True)
     write_report([folder.path], source=options.source)
@@ -127,14 +132,31 @@ def _path_table(result: Coregistration) -> pa.Table:
     )
 
 
+def _picture(cine: XrayRun, result: Coregistration) -> Image:
+    intensity = next(iter(cine.frames(result.cine_frame, result.cine_frame + 1))).intensity
+    return np.zeros((cine.rows, cine.columns), np.uint8) if intensity is None else intensity
+
+
+def _landmarks(picture: Image, flags: tuple[frozenset[Flag], ...], result: Coregistration) -> dict[str, JsonValue]:
+    """Branch mouths in both pictures; the leave-one-out error needs two pairs."""
+    mouths_px = branch_mouths(picture, result.line, result.record["xray_mm_per_px"])
+    cine_mm = np.interp(mouths_px, result.line.arc_px, result.line_arc_mm)
+    found = compare_landmarks(ivus_branches(flags, result.arc_mm), cine_mm)
+    return {
+        "kind": "branch mouths",
+        "ivus_mm": found.ivus_mm,
+        "cine_mm": found.cine_mm,
+        "leave_one_out_mm": found.leave_one_out_mm,
+        "mean_leave_one_out_mm": float(found.leave_one_out_mm.mean()) if found.leave_one_out_mm.size else None,
+    }
+
+
 def _figure(
-    folder: ResultFolder, cine: XrayRun, result: Coregistration, axis: Axis, profile: pd.DataFrame | None
+    folder: ResultFolder, picture: Image, result: Coregistration, axis: Axis, profile: pd.DataFrame | None
 ) -> bytes:
-    picture = next(iter(cine.frames(result.cine_frame))).intensity
     zero_mm = float(np.nanmedian(result.arc_mm - axis.position_mm))
     marks = _marks(folder.read_json("plan.json"), result, axis.position_mm, profile)
-    blank = np.zeros((cine.rows, cine.columns), np.uint8)
-    return draw_path(blank if picture is None else picture, result.line, result.line_arc_mm, zero_mm, marks)
+    return draw_path(picture, result.line, result.line_arc_mm, zero_mm, marks)
 
 
 def _marks(
@@ -165,6 +187,7 @@ def _record(
     films: tuple[XrayRun, XrayRun, XrayRun | None],
     options: CoregisterOptions,
     checks: tuple[Check, ...],
+    landmarks: dict[str, JsonValue],
 ) -> dict[str, JsonValue]:
     stated = {
         "offset_s": options.offset_s,
@@ -203,6 +226,7 @@ def _record(
             "fluoro_sop_instance_uid": films[0].sop_instance_uid,
             "cine_sop_instance_uid": films[1].sop_instance_uid,
             "cine2_sop_instance_uid": None if films[2] is None else films[2].sop_instance_uid,
+            "landmarks": landmarks,
             "stated": stated,
             "figure": FIGURE,
             "warnings": list(axis.warnings),
