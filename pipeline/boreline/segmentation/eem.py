@@ -97,18 +97,31 @@ def _waves(n: int, order: int) -> tuple[FloatArray, FloatArray]:
 def smooth_shape(path: FloatArray, weight: FloatArray, order: int = SHAPE_ORDER) -> FloatArray:
     """A low-order periodic curve through the weighted depths, twice re-weighted against outliers."""
     basis, ridge = _waves(len(path), order)
-    return _robust_fit(basis, ridge, path.astype(np.float64), weight.astype(np.float64))
+    return _robust_fit(basis, ridge, path.astype(np.float64), weight.astype(np.float64), 3, 0.0)
+
+
+def inner_shape(path: FloatArray, weight: FloatArray, order: int, scale: float) -> FloatArray:
+    """A low-order periodic curve that outward bulges, beyond `scale` samples, do not draw after them."""
+    basis, ridge = _waves(len(path), order)
+    return _robust_fit(basis, ridge, path.astype(np.float64), weight.astype(np.float64), 10, scale)
 
 
 @compiled
-def _robust_fit(basis: FloatArray, ridge: FloatArray, path: FloatArray, weight: FloatArray) -> FloatArray:
+def _robust_fit(
+    basis: FloatArray, ridge: FloatArray, path: FloatArray, weight: FloatArray, turns: int, outward: float
+) -> FloatArray:
+    """Re-weighted against outliers on both sides, or only against those outside when `outward` gives their scale."""
     n, m = basis.shape
     w = weight + 1e-6
     curve = path.copy()
-    for turn in range(3):
+    for turn in range(turns):
         if turn > 0:
-            off = np.abs(path - curve)
-            scale = 2.0 * np.median(off) + 1.0
+            if outward > 0.0:
+                off = np.maximum(path - curve, 0.0)
+                scale = outward
+            else:
+                off = np.abs(path - curve)
+                scale = 2.0 * np.median(off) + 1.0
             w = (weight + 1e-6) / (1.0 + (off / scale) ** 2)
         a = np.zeros((m, m))
         b = np.zeros(m)

@@ -28,6 +28,8 @@ _RISE_MM = 0.3
 _FADED = 0.25
 _DARKER = 0.8
 _SHADOW_SKIP_MM, _SHADOW_DEPTH_MM = 0.28, 1.8
+DEEP_MM = (1.2, 1.4)
+"""Where attenuation shows: from so far behind the border, over this depth."""
 SHADOWED = 0.35
 """A ray whose mean level behind the border is less than this share of the usual one is in shadow."""
 _SMOOTHING = 5.0  # grey levels
@@ -54,6 +56,8 @@ class Learnt:
         The ring-down.
     behind
         Usual grey level behind the lumen border.
+    deep
+        The same farther back.
     spread
         Standard deviation of grey in the tissue.
     grey_nats, shared_nats
@@ -71,6 +75,7 @@ class Learnt:
     model: BloodModel
     ring: RingDown
     behind: float
+    deep: float
     spread: float
     grey_nats: float
     shared_nats: float
@@ -121,11 +126,14 @@ def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: flo
         blood, wall = _sides(grey, paths, behind > SHADOWED * usual, ring, mm_per_sample)
         if turn < _ROUNDS:
             model = BloodModel(_ratio(grey, blood, wall), _ratio(shared, blood, wall))
+    deep_skip, deep_depth = (int(mm / mm_per_sample) for mm in DEEP_MM)
+    deep = np.stack([level_behind(g, path, deep_skip, deep_depth) for g, path in zip(grey, paths, strict=True)])
     tissue = grey[:, :, ring.end : int(3.5 / mm_per_sample)]
     return Learnt(
         model,
         ring,
         usual,
+        float(np.percentile(deep, 60)),
         max(float(tissue.std()), 1.0),
         _divergence(grey, blood, wall),
         _divergence(shared, blood, wall),

@@ -99,6 +99,21 @@ def level_behind(grey: Bytes, border: FloatArray, skip: int, depth: int) -> Floa
     return out
 
 
+@compiled
+def dark_share(grey: Bytes, border: FloatArray, skip: int, depth: int, dark: float) -> FloatArray:
+    """Share of the samples from `skip` to `skip + depth` behind the border that are darker than `dark`, per ray."""
+    n_rays, n = grey.shape
+    out = np.empty(n_rays)
+    for k in range(n_rays):
+        start = min(int(border[k]) + skip, n - 1)
+        stop = min(start + depth, n)
+        count = 0
+        for j in range(start, stop):
+            count += grey[k, j] < dark
+        out[k] = count / (stop - start)
+    return out
+
+
 def runs_of_true(wanted: BoolArray) -> list[IntArray]:
     """Cyclic runs of true rays, each as its indices in order."""
     n = len(wanted)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter
 
 from boreline.flags import Flag
 from boreline.geometry import radii_polygon_px
@@ -25,6 +25,7 @@ RING_SEEN = 0.3
 _OUT_OF_VIEW_SHARE = 0.1
 _DOUBTFUL = 0.5
 _SMOOTHING_FRAMES = 1.0
+_STEADY_FRAMES = 3
 _LEAST_NATS = 0.05
 
 
@@ -54,7 +55,8 @@ def along_the_run(radii: FloatArray, likeness: float) -> FloatArray:
     out = radii.copy()
     edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
     for start, stop in edges.reshape(-1, 2):
-        out[start:stop] = gaussian_filter1d(radii[start:stop], sigma, axis=0, mode="nearest", truncate=2.5)
+        steady = median_filter(radii[start:stop], size=(min(_STEADY_FRAMES, stop - start), 1), mode="nearest")
+        out[start:stop] = gaussian_filter1d(steady, sigma, axis=0, mode="nearest", truncate=2.5)
     return out
 
 

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import median_filter
 
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
 from boreline.segmentation import eem, lumen
 from boreline.segmentation.edges import edge_levels, find_edges, smooth_round
 from boreline.segmentation.features import N_RAYS, Bytes, Floats, smooth_grey, thin_picture
-from boreline.segmentation.learning import SHADOWED, Learnt, shared_speckle
+from boreline.segmentation.learning import DEEP_MM, SHADOWED, Learnt, shared_speckle
 from boreline.segmentation.polar import PolarBlock
 from boreline.segmentation.surfaces import closed_path, thinned_path
 
@@ -21,9 +22,10 @@ _NARROWEST, _WIDEST_BRIDGE = 2, 30
 """Rays: a shadow of 6 to 84 degrees may be a guidewire's; it is bridged when its echo lies before the wall."""
 _BEFORE_WALL_MM = 0.13
 _WIRE_MARGIN = 3
-_POCKET_MM, _POCKET_RAYS = 0.16, 6
-_POCKET_ORDER = 3
-_POCKET_MARGIN = 2
+_BLACK_MM, _BLACK, _MOSTLY, _DEEP_SHADOWED = 1.3, 0.2, 0.45, 0.25
+_POCKET_MM, _POCKET_DEEPEST_MM = 0.1, 0.25
+_POCKET_RAYS, _POCKET_WIDEST, _POCKET_MARGIN = 6, 58, 2
+_POCKET_ORDER, _POCKET_SCALE_MM = 3, 0.06
 _SMOOTH_LUMEN, _SMOOTH_MEMBRANE = 0.8, 1.2
 _UNSEEN_WEIGHT = 0.05
 _DOUBT_RANGE = 30
@@ -142,17 +144,16 @@ def _trace_lumen(found: Traced, row: int, voted: Floats, grey: Bytes, thin: Byte
     path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
     depths = path.astype(np.float64)
     mm = learnt.mm_per_sample
-    low, high = np.percentile(depths, [30, 80])
-    behind = lumen.level_behind(grey, np.clip(depths, low, high), int(_SKIP_MM / mm), int(_DEPTH_MM / mm))
-    shadow = behind < SHADOWED * learnt.behind
+    shadow = _shadow(grey, depths, learnt)
     wire = _wire(depths, shadow, mm)
     if wire.any():
         heard[wire] = 0.0
         path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
-    pocket = _pocket(path.astype(np.float64), wire, mm)
+    pocket, shape = _pocket(path.astype(np.float64), wire, mm)
     if pocket.any():
         heard[pocket] = 0.0
         path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
+        path = np.where(pocket, np.rint((path + shape) / 2).astype(np.int64), path)
     level = edge_levels(learnt.clarity)[0]
     edge, _ = find_edges(thin, path, level, False)
     # Again about the first answer, so that both sides are looked at equally far from the edge.
@@ -166,36 +167,49 @@ def _trace_lumen(found: Traced, row: int, voted: Floats, grey: Bytes, thin: Byte
     found.doubt[row, 0] = expected_distance(cost, path, _DOUBT_RANGE)
 
 
+def _shadow(grey: Bytes, path: FloatArray, learnt: Learnt) -> BoolArray:
+    """Rays with little echo behind the border: mostly black there, or dark on average, or black farther back."""
+    mm = learnt.mm_per_sample
+    low, high = np.percentile(path, [30, 80])
+    border = np.clip(path, low, high)
+    behind = lumen.level_behind(grey, border, int(_SKIP_MM / mm), int(_DEPTH_MM / mm))
+    black = lumen.dark_share(grey, border, int(_SKIP_MM / mm), int(_BLACK_MM / mm), _BLACK * learnt.behind)
+    deep = lumen.level_behind(grey, border, int(DEEP_MM[0] / mm), int(DEEP_MM[1] / mm))
+    shadow: BoolArray = (behind < SHADOWED * learnt.behind) | (black > _MOSTLY) | (deep < _DEEP_SHADOWED * learnt.deep)
+    return shadow
+
+
 def _wire(path: FloatArray, shadow: BoolArray, mm_per_sample: float) -> BoolArray:
-    """Narrow shadows whose echo lies before the wall, or that have no echo at all: a guidewire, not calcium."""
+    """Rays behind a guidewire: in shadow, with the echo before the wall or no echo at all. Calcium's echo is the wall."""
     wire = np.zeros(len(path), dtype=np.bool_)
-    for run in lumen.runs_of_true(shadow):
-        if not _NARROWEST <= len(run) <= _WIDEST_BRIDGE:
-            continue
+    dented = lumen.widened(shadow, 2) & (path - _round_median(path) < -_BEFORE_WALL_MM / mm_per_sample)
+    narrow = [run for run in lumen.runs_of_true(shadow) if _NARROWEST <= len(run) <= _WIDEST_BRIDGE]
+    narrow += [run for run in lumen.runs_of_true(dented) if _NARROWEST <= len(run) <= _WIDEST_BRIDGE]
+    for run in narrow:
         wide = lumen.widened(np.isin(np.arange(len(path)), run), _WIRE_MARGIN)
         whole = lumen.runs_of_true(wide)[0]
-        off = path[whole] - lumen.bridged(path, whole)
-        middle = off[_WIRE_MARGIN:-_WIRE_MARGIN]
-        if np.median(np.abs(middle)) > _BEFORE_WALL_MM / mm_per_sample:
+        off = (path[whole] - lumen.bridged(path, whole))[_WIRE_MARGIN:-_WIRE_MARGIN]
+        if np.median(np.abs(off)) > _BEFORE_WALL_MM / mm_per_sample:
             wire |= wide
     return wire
 
 
-def _pocket(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> BoolArray:
-    """Rays where the border bulges out of the smooth closed shape of the rest: the mouth of a branch."""
-    weight = np.where(deaf, 0.1, 1.0)
+def _round_median(path: FloatArray) -> FloatArray:
+    """Median over about a third of the circle around each ray."""
+    return median_filter(path, size=2 * _WIDEST_BRIDGE // 3 * 2 + 1, mode="wrap")
+
+
+def _pocket(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> tuple[BoolArray, FloatArray]:
+    """Rays where the border bulges out of the smooth shape of the rest, and that shape: a branch mouth, or soft plaque."""
+    scale = _POCKET_SCALE_MM / mm_per_sample
+    shape = eem.inner_shape(path, np.where(deaf, 0.1, 1.0), _POCKET_ORDER, scale)
+    out = path - shape > _POCKET_MM / mm_per_sample
     pocket = np.zeros(len(path), dtype=np.bool_)
-    for _ in range(3):
-        shape = eem.smooth_shape(path, np.where(pocket, 0.0, weight), _POCKET_ORDER)
-        out = path - shape > max(_POCKET_MM / mm_per_sample, 0.08 * float(np.median(path)))
-        pocket = np.zeros(len(path), dtype=np.bool_)
-        for run in lumen.runs_of_true(out):
-            if _POCKET_RAYS <= len(run) <= len(path) // 3:
-                pocket[run] = True
-        pocket = lumen.widened(pocket, _POCKET_MARGIN)
-        if not pocket.any():
-            break
-    return pocket
+    for run in lumen.runs_of_true(out):
+        deepest = float((path - shape)[run].max()) * mm_per_sample
+        if _POCKET_RAYS <= len(run) <= _POCKET_WIDEST and deepest > _POCKET_DEEPEST_MM:
+            pocket[run] = True
+    return lumen.widened(pocket, _POCKET_MARGIN), shape
 
 
 def _trace_membrane(found: Traced, row: int, cost: Floats, picture: Bytes, learnt: Learnt) -> None:
@@ -215,8 +229,10 @@ def _trace_membrane(found: Traced, row: int, cost: Floats, picture: Bytes, learn
 
 @compiled
 def expected_distance(cost: Floats, path: IntArray, reach: int) -> float:
-    """Mean over the rays of the expected distance to the path, when a depth is as likely as its cost, summed with that of the
-    two neighbouring rays, says; in samples."""
+    """Mean over the rays of the expected distance to the path, in samples.
+
+    A depth is as likely as its cost says, summed with that of the two neighbouring rays.
+    """
     n_rays, n = cost.shape
     total = 0.0
     for a in range(n_rays):
