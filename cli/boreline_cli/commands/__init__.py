@@ -6,14 +6,31 @@ from boreline_cli.commands import (
     benchmark,
     columns,
     coregister,
+    demo,
     export,
     inspect,
     phantom,
+    plan,
     reanalyse,
     report,
     review,
     rules,
 )
 
-MODULES = (inspect, analyse, reanalyse, coregister, review, rules, report, export, batch, benchmark, phantom, columns)
+MODULES = (
+    demo,
+    inspect,
+    analyse,
+    reanalyse,
+    coregister,
+    review,
+    plan,
+    rules,
+    report,
+    export,
+    batch,
+    benchmark,
+    phantom,
+    columns,
+)
 """In the order in which `boreline --help` lists them."""

@@ -228,11 +228,9 @@ def _logic(part: str | _Part, known: Mapping[str, Logic]) -> Logic:
     if part.when is not None and part.then is not None and part.otherwise is not None:
         branches = (_logic(part.then, known), _logic(part.otherwise, known))
         return Compound(part.id, Combination.BRANCH, branches, _condition(part.when))
-    for combination, members in ((Combination.ALL, part.all_), (Combination.ANY, part.any_)):
-        if members is not None:
-            return Compound(part.id, combination, tuple(_logic(member, known) for member in members))
-    members = tuple(_logic(member, known) for member in part.agree or ())
-    return Compound(part.id, Combination.AGREE, members)
+    forms = ((Combination.ALL, part.all_), (Combination.ANY, part.any_), (Combination.AGREE, part.agree))
+    combination, members = next((form, members) for form, members in forms if members is not None)
+    return Compound(part.id, combination, tuple(_logic(member, known) for member in members))
 
 
 def _condition(text: str) -> Condition:
