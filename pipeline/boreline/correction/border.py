@@ -100,12 +100,13 @@ class Polar:
             return None
         if border.area < 0:
             border = border.take(np.arange(len(border))[::-1])
-        if apex is None:
-            about_centre = cls._about(border, border.centre)
-            if about_centre is not None:
-                return about_centre
-            apex = _best_view(border.xy)
-        return None if apex is None else cls._about(border, apex)
+        if apex is not None:
+            return cls._about(border, apex)
+        about_centre = cls._about(border, border.centre)
+        if about_centre is not None:
+            return about_centre
+        best = _best_view(border.xy)
+        return None if best is None else cls._about(border, best)
 
     @classmethod
     def _about(cls, border: Border, apex: FloatArray) -> Polar | None:
@@ -187,9 +188,9 @@ def _best_view(xy: FloatArray) -> FloatArray | None:
         b_ub=limit,
         bounds=[(None, None), (None, None), (None, float(length.sum()))],
     )
-    if solved.status != 0 or solved.x[2] <= 1e-3 * np.sqrt(length.sum()):
+    if solved.status != 0 or solved.x is None or solved.x[2] <= 1e-3 * np.sqrt(length.sum()):
         return None
-    return np.asarray(solved.x[:2])
+    return np.asarray(solved.x[:2], dtype=np.float64)
 
 
 def angle_of(points: FloatArray, apex: FloatArray) -> FloatArray:

@@ -8,7 +8,7 @@ import { SITES } from "./sites.js";
 const uPlot = /** @type {any} */ (uPlotScript);
 const LANE_REM = 1.25;
 const GAP_PX = 8;
-const LABEL_GAP_REM = 1.15;
+const LABEL_GAP_REM = 1.4;
 const COLOURS = { lumen: "#7cc8ff", eem: "#ffb84d", stent: "#dfb0ff" };
 
 /** @typedef {import("./run.js").Run} Run */
@@ -236,7 +236,7 @@ export class Along {
     label.setAttribute("aria-valuenow", String(mark.frame));
     label.setAttribute("aria-valuetext", `${mark.place.toFixed(2)} ${this.run.unit}, frame ${mark.frame}`);
     label.append(glyph(mark.site.shape), mark.site.words);
-    const half = 0.62 * parseFloat(getComputedStyle(document.documentElement).fontSize);
+    const half = 0.66 * parseFloat(getComputedStyle(document.documentElement).fontSize);
     label.style.top = `${mark.label - half}px`;
     label.style.right = `${this.box.clientWidth - right + 3}px`;
     if (Math.abs(mark.label - mark.at) > 1) leader.append(svg("line", { x1: `${left + 6}`, y1: `${mark.at}`, x2: `${left + 26}`, y2: `${mark.label}` }), svg("line", { x1: `${left + 26}`, y1: `${mark.label}`, x2: `${right - 90}`, y2: `${mark.label}` }));
