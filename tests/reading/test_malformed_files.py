@@ -16,6 +16,7 @@ from dicom_builders import (
     IMPLICIT,
     JPEG,
     JPEG_2000_LOSSLESS,
+    JPEG_LOSSLESS,
     JPEG_LS,
     RLE,
     ROWS,
@@ -35,7 +36,7 @@ from boreline.reading import header as header_module
 from boreline.reading import read_run
 
 N = 8
-ENCAPSULATED = (RLE, JPEG, JPEG_LS, JPEG_2000_LOSSLESS)
+ENCAPSULATED = (RLE, JPEG, JPEG_LOSSLESS, JPEG_LS, JPEG_2000_LOSSLESS)
 
 
 def cut(path: Path, keep: float) -> Path:
@@ -192,6 +193,31 @@ def test_a_codestream_of_another_size_is_a_fault_of_its_frame(
     assert frames[3].grey is None
     assert f"codestream is {shape[1]} x {shape[0]}" in (frames[3].fault or "")
     assert sum(frame.grey is None for frame in frames) == 1
+
+
+def test_stray_bytes_before_the_end_of_a_whole_picture_do_no_harm(tmp_path: Path) -> None:
+    whole = greys(read_run(write(tmp_path / "whole.dcm", speckle(N), JPEG)))
+    path = write(
+        tmp_path / "run.dcm",
+        speckle(N),
+        JPEG,
+        bend_frames=lambda frames: [frame[:-2] + b"\0\0\x12\0" + frame[-2:] for frame in frames],
+    )
+    np.testing.assert_array_equal(greys(read_run(path)), whole)
+
+
+@pytest.mark.parametrize("syntax", [JPEG, JPEG_LOSSLESS, JPEG_LS, JPEG_2000_LOSSLESS, RLE])
+def test_a_codestream_cut_before_its_end_marker_is_a_fault(tmp_path: Path, syntax: str) -> None:
+    path = write(
+        tmp_path / "run.dcm",
+        speckle(N),
+        syntax,
+        bend_frames=lambda frames: [frames[0][: len(frames[0]) // 2] + b"\xff\xd9", *frames[1:]],
+    )
+    frames = list(read_run(path).frames())
+    assert frames[0].grey is None
+    assert frames[0].fault
+    assert all(frame.grey is not None for frame in frames[1:])
 
 
 @pytest.mark.parametrize(("syntax", "place"), [(JPEG_LS, 9), (JPEG_2000_LOSSLESS, 41)])

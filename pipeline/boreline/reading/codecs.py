@@ -6,6 +6,7 @@ interpreter lock, so decoding runs beside the analysis.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -34,6 +35,11 @@ from boreline.reading.syntaxes import (
 
 Samples = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 """(rows, columns) or (rows, columns, 3), as stored: colour spaces are not converted here."""
+
+
+_STRAY_BYTES = re.compile(r"(\d+) extraneous bytes before marker 0xd9")
+_MOST_STRAY_BYTES = 16
+_MOST_RLE_PADDING = 8  # pixels that padding bytes after a segment may decode to
 
 
 class CodecFault(ValueError):
@@ -80,6 +86,8 @@ def codec_for(transfer_syntax_uid: str, layout: PixelLayout, *, words: bool = Fa
             _jpeg_grey,
             rgb_out=True,
         )
+    if transfer_syntax_uid in (JPEG_LOSSLESS, JPEG_LOSSLESS_14) and layout.bits_allocated == 8 and layout.samples == 1:
+        return Codec(f"simplejpeg {version('simplejpeg')}", _jpeg_grey)
     if transfer_syntax_uid in (JPEG_EXTENDED, JPEG_LOSSLESS, JPEG_LOSSLESS_14):
         return Codec(f"{images} jpeg8", _jpeg8)
     if transfer_syntax_uid in (JPEG_LS, JPEG_LS_NEAR):
@@ -135,8 +143,8 @@ def _rle(data: bytes, layout: PixelLayout) -> Samples:
         if (stop - start) * 128 < n:
             raise CodecFault("RLE segment is too short for its frame")
         plane = np.frombuffer(imagecodecs.packbits_decode(data[start:stop]), dtype=np.uint8)
-        if len(plane) < n:
-            raise CodecFault(f"RLE segment holds {len(plane)} of {n} pixels")
+        if not n <= len(plane) <= n + _MOST_RLE_PADDING:
+            raise CodecFault(f"RLE segment holds {len(plane)} instead of {n} pixels")
         segments.append(plane[:n].reshape(layout.rows, layout.columns))
     if layout.bytes_per_sample == 2:
         return np.stack(segments[::-1], axis=-1).view("<u2")[..., 0]
@@ -145,18 +153,33 @@ def _rle(data: bytes, layout: PixelLayout) -> Samples:
 
 def _jpeg_grey(data: bytes, layout: PixelLayout) -> Samples:
     _require(_jpeg_picture(data), layout, components=(1, 3))
-    grey: Samples = simplejpeg.decode_jpeg(data, "GRAY")[..., 0]
-    return grey
+    return _jpeg(data, "GRAY")[..., 0]
 
 
 def _jpeg_rgb(data: bytes, layout: PixelLayout) -> Samples:
     _require(_jpeg_picture(data), layout, components=(3,))
-    colour: Samples = simplejpeg.decode_jpeg(data, "RGB")
-    return colour
+    return _jpeg(data, "RGB")
+
+
+def _jpeg(data: bytes, space: str) -> Samples:
+    """Decode strictly, but for a few stray bytes before the end marker, which some writers leave.
+
+    libjpeg reports the first trouble only, so nothing before the stray bytes was wrong.
+    """
+    try:
+        decoded: Samples = simplejpeg.decode_jpeg(data, space)
+    except ValueError as fault:
+        stray = _STRAY_BYTES.search(str(fault))
+        if stray is None or int(stray[1]) > _MOST_STRAY_BYTES:
+            raise
+        decoded = simplejpeg.decode_jpeg(data, space, strict=False)
+    return decoded
 
 
 def _jpeg8(data: bytes, layout: PixelLayout) -> Samples:
     _require(_jpeg_picture(data), layout, components=(layout.samples,))
+    if not data.rstrip(b"\0").endswith(b"\xff\xd9"):  # this decoder fills what is missing without a word
+        raise CodecFault("the codestream has no end")
     # Naming the same colour space twice leaves the components as they are stored.
     space = "grayscale" if layout.samples == 1 else "rgb"
     return _checked(imagecodecs.jpeg8_decode(data, colorspace=space, outcolorspace=space), layout)
