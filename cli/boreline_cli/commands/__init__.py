@@ -2,6 +2,7 @@
 
 from boreline_cli.commands import (
     analyse,
+    assess,
     batch,
     benchmark,
     columns,
@@ -21,6 +22,7 @@ MODULES = (
     demo,
     inspect,
     analyse,
+    assess,
     reanalyse,
     coregister,
     review,

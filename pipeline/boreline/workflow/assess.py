@@ -1,0 +1,82 @@
+"""`boreline assess`: from a result folder's profile to `assessment.json`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from boreline.errors import InputRefused
+from boreline.expansion.alignment import align_dynamically, compare
+from boreline.expansion.assessing import assess_stent, stated_inputs
+from boreline.expansion.balloon_targets import balloon_table_rule, read_balloon_targets, target_for
+from boreline.expansion.criteria import load_criteria
+from boreline.expansion.inputs import check_value
+from boreline.expansion.stent import detected_stent, stated_stent
+from boreline.model import JsonValue, Vessel
+from boreline.profile.uncertainty import SharedUncertainty
+from boreline.results.folder import ResultFolder
+from boreline.workflow.plan import read_profile, run_notes
+
+ASSESSMENT = "assessment.json"
+
+
+def assess_folder(
+    folder: Path,
+    *,
+    stent_from_mm: float | None = None,
+    stent_to_mm: float | None = None,
+    balloon_mm: float | None = None,
+    before: Path | None = None,
+    stated: Mapping[str, float | str | bool] | None = None,
+    criteria: Path | None = None,
+    balloon_targets: Path | None = None,
+) -> dict[str, JsonValue]:
+    """Assess the stent of the run in `folder`, write `assessment.json` there and return its contents.
+
+    Parameters
+    ----------
+    stated
+        Further inputs of the criteria that the operator states, for example a dissection.
+
+    Raises
+    ------
+    InputRefused
+        No result folder, no positions, no stent, or inputs that are nonsense.
+    """
+    if (stent_from_mm is None) != (stent_to_mm is None):
+        raise InputRefused("give both ends of the stent or neither", tag="--stent-from, --stent-to")
+    if balloon_mm is not None:
+        check_value("balloon_diameter_mm", balloon_mm)
+    results = ResultFolder.open(folder)
+    record = results.record
+    profile = read_profile(results)
+    if stent_from_mm is not None and stent_to_mm is not None:
+        rows = stated_stent(profile, stent_from_mm, stent_to_mm)
+    else:
+        rows = detected_stent(profile)
+    rules = load_criteria(criteria)
+    given = stated_inputs({name: check_value(name, value) for name, value in (stated or {}).items()})
+    if balloon_targets is not None:
+        rules = (*rules, balloon_table_rule(balloon_targets))
+        given |= target_for(balloon_mm, read_balloon_targets(balloon_targets))
+    shared = SharedUncertainty.from_record(record)
+    vessel = record.get("vessel")
+    assessment = assess_stent(
+        profile,
+        shared,
+        rules,
+        rows,
+        balloon_mm=balloon_mm,
+        stated=given,
+        vessel=None if vessel is None else Vessel(vessel),
+    )
+    document = assessment.as_json(profile)
+    notes = run_notes(record)
+    if shared.left_out:
+        notes.append(f"not in the intervals, because not known: {', '.join(shared.left_out)}")
+    if before is not None:
+        earlier = read_profile(ResultFolder.open(before))
+        document["before_after"] = compare(earlier, profile, align_dynamically(earlier, profile))
+    document["notes"] = notes
+    results.write_json(ASSESSMENT, document)
+    return document
