@@ -1,6 +1,7 @@
 """The default segmenter: blood and wall told apart by evidence learnt from the run, borders by optimal closed paths.
 
-The run is read twice: a few short blocks to learn from, then once through in blocks of consecutive frames. Only borders
+The run is read twice: a few short blocks to learn from, then once through in blocks of consecutive frames; where there
+is a stent, these frames are read once more to look behind its struts. Only borders
 are kept for the whole run, so memory does not grow with its pictures.
 """
 
@@ -9,12 +10,13 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 
 from boreline.errors import InputRefused
 from boreline.model import Run, Segmentation
+from boreline.segmentation.apposition import apposition_of
 from boreline.segmentation.by_evidence.blocks import Block, sample_blocks, stream_blocks
 from boreline.segmentation.by_evidence.conclusions import conclude
 from boreline.segmentation.by_evidence.evidence import learn_evidence
@@ -22,9 +24,18 @@ from boreline.segmentation.by_evidence.near_field import learn_near_field
 from boreline.segmentation.by_evidence.tracing import MARGIN, Learnt, Traced, trace_block
 from boreline.segmentation.polar import PolarSampler
 from boreline.segmentation.protocol import Progress, no_progress
+from boreline.segmentation.secondary import (
+    Apposition,
+    Observations,
+    find_secondary,
+    join_observations,
+    observe,
+    with_secondary,
+)
 
 LEARNING_BLOCKS, LEARNING_FRAMES = 8, 6
 BLOCK_FRAMES = 24
+THINNEST_WALL_MM = 0.1
 
 
 class SpeckleEvidence:
@@ -44,17 +55,47 @@ class SpeckleEvidence:
         sampler = PolarSampler.of(run)
         learnt = _learn(run, sampler)
         parts: list[Traced] = []
+        observed: list[Observations] = []
         blank: list[np.ndarray[tuple[int], np.dtype[np.bool_]]] = []
         decoded: list[np.ndarray[tuple[int], np.dtype[np.bool_]]] = []
         done = 0
-        for block, traced in _traced(run, sampler, learnt, threads):
+        for block, (traced, seen) in _traced(run, sampler, learnt, threads):
             parts.append(traced)
+            observed.append(seen)
             blank.append(block.blank[block.core].copy())
             decoded.append(block.decoded[block.core].copy())
             done += block.n_frames
             progress(done, run.n_frames)
         whole = Traced(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Traced)))
-        return conclude(run, sampler, learnt, whole, decoded=np.concatenate(decoded), blank=np.concatenate(blank))
+        found = find_secondary(
+            join_observations(observed),
+            whole.lumen_mm,
+            whole.eem_mm,
+            narrow_shadow=whole.wire,
+            branch=whole.pocket,
+            sampler=sampler,
+        )
+        behind = apposition_of(run, sampler, found, wire=whole.wire, branch=whole.pocket)
+        whole = _with_wall_behind_struts(whole, behind)
+        concluded = conclude(run, sampler, learnt, whole, decoded=np.concatenate(decoded), blank=np.concatenate(blank))
+        return with_secondary(concluded, found, behind, sampler)
+
+
+def _with_wall_behind_struts(traced: Traced, behind: Apposition) -> Traced:
+    """The borders, with the lumen of stented frames drawn behind the struts rather than along their echoes."""
+    stented = np.isfinite(behind.lumen_mm)
+    lumen = np.where(stented, behind.lumen_mm, traced.lumen_mm).astype(np.float32)
+    eem = np.where(stented, np.maximum(traced.eem_mm, lumen + THINNEST_WALL_MM), traced.eem_mm).astype(np.float32)
+    return replace(traced, lumen_mm=lumen, eem_mm=eem)
+
+
+def _look_at(block: Block, learnt: Learnt) -> tuple[Traced, Observations]:
+    """Borders of one block, and what lies in and behind them."""
+    traced = trace_block(block, learnt)
+    mm = learnt.mm_per_sample
+    halo_mm = learnt.near_field.blind_to * mm
+    pictures = block.pictures[block.core]
+    return traced, observe(pictures, traced.lumen_mm, traced.eem_mm, halo_mm=halo_mm, mm_per_sample=mm)
 
 
 def _learn(run: Run, sampler: PolarSampler) -> Learnt:
@@ -70,12 +111,14 @@ def _learn(run: Run, sampler: PolarSampler) -> Learnt:
     )
 
 
-def _traced(run: Run, sampler: PolarSampler, learnt: Learnt, threads: int) -> Iterator[tuple[Block, Traced]]:
+def _traced(
+    run: Run, sampler: PolarSampler, learnt: Learnt, threads: int
+) -> Iterator[tuple[Block, tuple[Traced, Observations]]]:
     """Blocks and their borders, in order; decoding runs ahead of tracing by one block per thread."""
     with ThreadPoolExecutor(threads) as pool:
-        waiting: deque[tuple[Block, Future[Traced]]] = deque()
+        waiting: deque[tuple[Block, Future[tuple[Traced, Observations]]]] = deque()
         for block in stream_blocks(run, sampler, n_frames=BLOCK_FRAMES, margin=MARGIN):
-            waiting.append((block, pool.submit(trace_block, block, learnt)))
+            waiting.append((block, pool.submit(_look_at, block, learnt)))
             if len(waiting) > threads:
                 first, future = waiting.popleft()
                 yield first, future.result()

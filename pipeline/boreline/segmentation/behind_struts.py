@@ -1,0 +1,110 @@
+"""Where the wall is behind a stent: on it, or some way off with blood between.
+
+Struts outshine the wall and smear sideways, so a border that is looked for without knowing of them runs along their
+echoes. Here the stent's curve is known: each picture is straightened along it, a few frames are averaged, what is
+narrow and bright (struts, with their reverberations) is taken off by a grey opening sideways, and the border is the
+closed path that best parts what is as dark as the blood inside the stent from what is brighter.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+
+from boreline.geometry.compiled import compiled
+from boreline.model import BoolArray, FloatArray
+from boreline.segmentation.surfaces import closed_path, sub_sample
+
+_INSIDE_MM, _BEYOND_MM = 0.4, 1.3 _ECHO_MM = 0.13  # length of a strut's own echo, in which nothing is said about
+the wall APPOSED_MM = 0.04 """Where the wall is taken to be behind an apposed stent: half a strut's usual thickness
+(common practice, no source).""" _BLOOD_MM = (-0.4, -0.16) _WALL_MM = (0.1, 0.4) _FRAMES = 5 _OPENING_MM = 0.42
+_LEAST_CONTRAST = 12.0  # grey levels between blood and wall, below which nothing is said _LARGEST_STEP, _STIFFNESS
+= 3, 0.4 _WALL_SEEN = 1.5 _BEHIND_WALL = 0.02
+
+
+@compiled
+def _straighten(pictures: npt.NDArray[np.uint8], curve: FloatArray, first: int, count: int) -> npt.NDArray[np.float32]:
+    """Grey at ``curve + first .. curve + first + count`` samples on each ray, interpolated; NaN outside the picture."""
+    n_frames, n_angles, n_samples = pictures.shape
+    out = np.full((n_frames, n_angles, count), np.float32(np.nan), dtype=np.float32)
+    for f in range(n_frames):
+        for a in range(n_angles):
+            for k in range(count):
+                place = curve[f, a] + first + k
+                low = int(np.floor(place))
+                if low >= 0 and low + 1 < n_samples:
+                    share = place - low
+                    out[f, a, k] = (1.0 - share) * pictures[f, a, low] + share * pictures[f, a, low + 1]
+    return out
+
+
+def gap_behind(
+    pictures: npt.NDArray[np.uint8], stent_mm: FloatArray, hidden: BoolArray, mm_per_sample: float
+) -> FloatArray:
+    """Distance from the stent's curve to the wall along each ray, shape (n_frames, n_angles), in mm; NaN if not seen.
+
+    Gaps shorter than a strut's own echo cannot be told from none and read `APPOSED_MM`.
+
+    Parameters
+    ----------
+    pictures
+        Consecutive stented frames, (n_frames, n_angles, n_samples).
+    stent_mm
+        The stent's radii about the transducer, (n_frames, n_angles).
+    hidden
+        Rays in the shadow of a guidewire: they take the course of their neighbours.
+    """
+    first = -round(_INSIDE_MM / mm_per_sample)
+    count = round((_INSIDE_MM + _BEYOND_MM) / mm_per_sample)
+    offsets = (first + np.arange(count)) * mm_per_sample
+    start = int(np.searchsorted(offsets, _ECHO_MM))
+    straight = np.nan_to_num(_straighten(pictures, stent_mm / mm_per_sample, first, count))
+    straight = uniform_filter1d(straight, _FRAMES, axis=0, mode="nearest")
+    gaps = np.full(stent_mm.shape, np.nan)
+    for frame, picture in enumerate(straight):
+        if not np.isfinite(stent_mm[frame]).all():
+            continue
+        size = _OPENING_MM / float(stent_mm[frame].mean()) * len(picture) / (2 * np.pi)
+        opened = _open_sideways(picture, 2 * round(size / 2) + 1)
+        shown = opened[~hidden[frame]]
+        blood, wall = (
+            float(np.median(shown[:, (offsets > low) & (offsets < high)])) for low, high in (_BLOOD_MM, _WALL_MM)
+        )
+        if not wall - blood >= _LEAST_CONTRAST:
+            continue
+        votes = (opened[:, start:] - 0.5 * (blood + wall)) / (wall - blood)
+        votes[hidden[frame]] = 0.0
+        cost = _cost(np.clip(votes, -1.0, 1.0).astype(np.float32))
+        path = closed_path(cost, _LARGEST_STEP, _STIFFNESS)
+        gap = np.where(path == 0, APPOSED_MM, sub_sample(cost, path) * mm_per_sample + offsets[start])
+        gaps[frame] = gaussian_filter1d(gap, 2.0, mode="wrap")
+    return gaps
+
+
+def _open_sideways(picture: npt.NDArray[np.float32], rays: int) -> npt.NDArray[np.float32]:
+    """Take off what is bright over fewer than `rays` rays, after a light smoothing; cyclic."""
+    pad = 2 * rays
+    around = np.concatenate([picture[-pad:], picture, picture[:pad]])
+    around = cv2.GaussianBlur(around, (5, 5), 1.0)
+    opened: npt.NDArray[np.float32] = cv2.morphologyEx(around, cv2.MORPH_OPEN, np.ones((rays, 1), np.uint8))
+    return opened[pad:-pad]
+
+
+@compiled
+def _cost(votes: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Cost of a border before each offset: votes for wall inside it; a wall once met goes on, however dark behind."""
+    n_rays, n = votes.shape
+    cost = np.empty((n_rays, n), dtype=np.float32)
+    for a in range(n_rays):
+        total, wall = np.float32(0.0), np.float32(0.0)
+        for k in range(n):
+            cost[a, k] = total
+            vote = votes[a, k]
+            wall = max(np.float32(0.0), wall + vote)
+            if wall > np.float32(_WALL_SEEN):
+                wall = np.float32(1e6)
+                vote = max(vote, np.float32(_BEHIND_WALL))
+            total += vote
+    return cost

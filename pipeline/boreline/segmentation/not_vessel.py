@@ -1,0 +1,113 @@
+"""Frames at the proximal end that are not vessel: the guide catheter, and the aorta before it.
+
+A guide catheter is a tube: the border is round, of one radius, and next to nothing comes back from behind its wall. Its
+lumen of about 1.8 mm would pass for the smallest area of a run. In the aorta the border lies beyond the view.
+
+Single frames are not trusted. Going from the proximal end, a run shows some frames of guide catheter, then some of
+aorta, then the vessel to its distal end; the two places of change with the largest sum of log odds are taken. Which
+end of the run is proximal follows from the same sum, so either order of recording works.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from boreline.model import BoolArray, FloatArray
+from boreline.segmentation.calcium import WallEchoes
+
+GUIDE_RADIUS_MM = (0.6, 1.3)
+"""Inner radii of guide catheters of 5 to 8 F are 0.70 to 1.15 mm (common practice, no source); with a margin."""
+LARGEST_CORONARY_MM = 2.9
+"""Radius of a circle as large as the lumen, beyond which a frame speaks for the aorta (common practice, no source)."""
+_CLIP = 3.0
+_LEAST_EVIDENCE = 15.0
+_MOST_PCT = 85  # nearly all round: calcium may shadow most of a vessel, a guide catheter leaves nothing open
+
+
+@dataclass(frozen=True, slots=True)
+class NotVessel:
+    """Shape (n_frames,) each: inside the guide catheter; in the aorta or elsewhere outside the vessel."""
+
+    in_guide: BoolArray
+    outside: BoolArray
+
+
+def find_not_vessel(lumen_mm: FloatArray, echoes: WallEchoes, hidden: BoolArray) -> NotVessel:
+    """Judge the frames of a run.
+
+    Parameters
+    ----------
+    lumen_mm
+        Shape (n_frames, n_rays): lumen radii about its centre of mass; NaN where there is none (such frames say
+        nothing).
+    echoes
+        What lies behind the border, by rays about the transducer.
+    hidden
+        Rays in the shadow of a guidewire, about the transducer.
+    """
+    radius = np.sqrt((lumen_mm**2).mean(axis=1))
+    guide, outside = _guide_odds(lumen_mm, radius, echoes, hidden), _outside_odds(radius)
+    ends = [_best_end(guide, outside)]
+    backwards = _best_end(guide[::-1], outside[::-1])
+    ends.append((backwards[0], backwards[1][::-1], backwards[2][::-1]))
+    _, in_guide, in_aorta = max(ends, key=lambda end: end[0])
+    return NotVessel(in_guide, in_aorta)
+
+
+def _guide_odds(lumen_mm: FloatArray, radius: FloatArray, echoes: WallEchoes, hidden: BoolArray) -> FloatArray:
+    """Log odds of guide catheter against vessel, shape (n_frames,); 0 where nothing is known."""
+    known = np.isfinite(radius)
+    odds = np.zeros(len(radius))
+    if not known.any():
+        return odds
+    rays = ~hidden & np.isfinite(echoes.behind)
+    share = _most(echoes.behind, rays) / np.maximum(_most(echoes.front, rays), 1.0)
+    usual = np.nanpercentile(np.where(known, share, np.nan), 75) if np.isfinite(share[known]).any() else np.nan
+    unround = lumen_mm.std(axis=1) / radius
+    with np.errstate(invalid="ignore"):
+        fits = known & (radius > GUIDE_RADIUS_MM[0]) & (radius < GUIDE_RADIUS_MM[1])
+        likely = fits & (unround < 0.05) & (share < 0.65 * usual)
+    if not likely.any():
+        return np.where(known, -_CLIP, 0.0)
+    own_mm = float(np.median(radius[likely]))
+    parts = (
+        np.clip((0.65 - share / usual) / 0.025, -_CLIP, _CLIP),
+        np.clip((0.05 - unround) / 0.015, -_CLIP, 1.5),
+        np.clip((0.08 - np.abs(radius - own_mm)) / 0.03, -_CLIP, 1.5),
+    )
+    total = np.nan_to_num(np.sum(parts, axis=0))
+    return np.where(known, np.where(fits, total, -_CLIP), 0.0)
+
+
+def _outside_odds(radius: FloatArray) -> FloatArray:
+    """Log odds of aorta against vessel."""
+    return np.nan_to_num(np.clip((radius - LARGEST_CORONARY_MM) / 0.15, -_CLIP, _CLIP))
+
+
+def _most(values: npt.NDArray[np.floating], valid: BoolArray) -> FloatArray:
+    """High percentile over the valid rays of each frame, NaN where fewer than a quarter are valid."""
+    enough = valid.mean(axis=1) > 0.25
+    out = np.full(len(values), np.nan)
+    out[enough] = np.nanpercentile(np.where(valid[enough], values[enough], np.nan), _MOST_PCT, axis=1)
+    return out
+
+
+def _best_end(guide: FloatArray, outside: FloatArray) -> tuple[float, BoolArray, BoolArray]:
+    """Best share of guide, then aorta, at the start of the arrays: (evidence, in guide, in aorta)."""
+    n = len(guide)
+    guide_sum = np.concatenate([[0.0], np.cumsum(guide)])
+    outside_sum = np.concatenate([[0.0], np.cumsum(outside)])
+    gain = guide_sum - outside_sum
+    first = np.array([0, *np.maximum.accumulate(gain)])[1:]
+    stop = int(np.argmax(outside_sum + first))
+    change = int(np.argmax(gain[: stop + 1]))
+    if guide_sum[change] < _LEAST_EVIDENCE:
+        change = 0
+    if outside_sum[stop] - outside_sum[change] < _LEAST_EVIDENCE:
+        stop = change
+    place = np.arange(n)
+    evidence = guide_sum[change] + outside_sum[stop] - outside_sum[change]
+    return float(evidence), place < change, (place >= change) & (place < stop)

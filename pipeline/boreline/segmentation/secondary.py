@@ -1,0 +1,198 @@
+"""What lies in, behind and around the borders: stent, calcium, attenuated plaque, frames that are not vessel.
+
+Two steps, so that memory stays flat: `observe` looks at the pixels of one block and keeps a few numbers per ray;
+`find_secondary` judges the whole run from those numbers and the borders; `with_secondary` writes what was found
+into the segmentation (`apposition` measures how far struts stand off the wall in between). Any segmenter whose
+borders are radii about the transducer can use them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from boreline.flags import Flag
+from boreline.geometry import contour_centroids_px, contour_radii_mm, radii_polygon_px
+from boreline.model import BoolArray, Contours, FloatArray, SectorKind, Segmentation, Structure
+from boreline.segmentation.arcs import join_sectors
+from boreline.segmentation.calcium import CalciumFindings, WallEchoes, find_calcium, wall_echoes
+from boreline.segmentation.guidewire import wire_rays
+from boreline.segmentation.not_vessel import NotVessel, find_not_vessel
+from boreline.segmentation.polar import PolarSampler
+from boreline.segmentation.stent import StentFindings, brightest_speckle, find_stent, strut_level
+from boreline.segmentation.struts import StrutCandidates, find_candidates, join_candidates
+
+MALAPPOSED_MM = 0.2
+"""A strut farther than this from the wall is reported as malapposed: about twice a strut's thickness or resolution."""
+_OUTWARD_MM = 0.4
+_BRIGHT_PCT = 85
+
+
+@dataclass(frozen=True, slots=True)
+class Observations:
+    """What is kept of the pixels of consecutive frames; a few kilobytes per frame."""
+
+    candidates: StrutCandidates
+    echoes: WallEchoes
+    speckle_peaks: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Secondary:
+    """What was found in a run; `centre_mm` is the lumen's centre of mass from the transducer, NaN without a lumen."""
+
+    centre_mm: FloatArray
+    candidates: StrutCandidates
+    stent: StentFindings
+    calcium: CalciumFindings
+    not_vessel: NotVessel
+
+
+@dataclass(frozen=True, slots=True)
+class Apposition:
+    """Stented frames; NaN elsewhere.
+
+    Attributes
+    ----------
+    lumen_mm
+        Shape (n_frames, n_angles): the lumen border behind the struts, about the transducer.
+    distance_mm
+        Shape (n_frames,): largest distance of a strut from the wall, not over a side branch or behind a guidewire.
+    arc_deg
+        Shape (n_frames,): angle over which the wall stands off by more than `MALAPPOSED_MM`.
+    """
+
+    lumen_mm: FloatArray
+    distance_mm: FloatArray
+    arc_deg: FloatArray
+
+
+def observe(
+    pictures: npt.NDArray[np.uint8],
+    lumen_mm: npt.NDArray[np.floating],
+    eem_mm: npt.NDArray[np.floating],
+    *,
+    halo_mm: float,
+    mm_per_sample: float,
+) -> Observations:
+    """Look at one block: pictures (n_frames, n_angles, n_samples), borders (n_frames, n_angles) about the
+    transducer.""" lumen, eem = lumen_mm.astype(np.float64), eem_mm.astype(np.float64) from_mm =
+    np.where(np.isfinite(lumen), halo_mm, np.nan) bright = float(np.percentile(pictures[:, ::4, int(halo_mm /
+    mm_per_sample) :: 2], _BRIGHT_PCT)) middle = slice(len(pictures) // 2, len(pictures) // 2 + 1) return
+    Observations(
+        find_candidates(pictures, from_mm, lumen + _OUTWARD_MM, mm_per_sample, bright),
+        wall_echoes(pictures, lumen, eem, mm_per_sample, halo_mm),
+        brightest_speckle(pictures[middle], lumen[middle], mm_per_sample),
+    )
+
+
+def join_observations(parts: Sequence[Observations]) -> Observations:
+    """Observations of consecutive blocks as one run."""
+    echoes = [part.echoes for part in parts]
+    return Observations(
+        join_candidates([part.candidates for part in parts]),
+        WallEchoes(*(np.concatenate([getattr(e, name) for e in echoes]) for name in WallEchoes.__slots__)),
+        np.concatenate([part.speckle_peaks for part in parts]),
+    )
+
+
+def find_secondary(
+    seen: Observations,
+    lumen_mm: npt.NDArray[np.floating],
+    eem_mm: npt.NDArray[np.floating],
+    *,
+    narrow_shadow: BoolArray,
+    branch: BoolArray,
+    sampler: PolarSampler,
+) -> Secondary:
+    """Judge a run. All arrays (n_frames, n_angles), about the transducer; EEM NaN where it is not known.
+
+    `narrow_shadow`: rays whose lumen was bridged across a narrow shadow, of a guidewire or of something else.
+    """
+    wire = wire_rays(seen.echoes.before.astype(np.float64), narrow_shadow)
+    lumen, eem = lumen_mm.astype(np.float64), eem_mm.astype(np.float64)
+    centre, about = _about_centre(lumen, sampler)
+    not_vessel = find_not_vessel(about, seen.echoes, wire)
+    away = (not_vessel.in_guide | not_vessel.outside)[:, None]
+    calcium = find_calcium(
+        WallEchoes(*(np.where(away, np.nan, getattr(seen.echoes, name)) for name in WallEchoes.__slots__)),
+        np.where(away, np.nan, lumen),
+        eem,
+        centre,
+        wire,
+        branch,
+    )
+    stent = find_stent(
+        seen.candidates,
+        np.where(away, np.nan, about),
+        centre,
+        wire,
+        calcium.calcified,
+        strut_level(seen.speckle_peaks),
+    )
+    return Secondary(centre, seen.candidates, stent, calcium, not_vessel)
+
+
+def with_secondary(
+    segmentation: Segmentation, found: Secondary, apposition: Apposition, sampler: PolarSampler
+) -> Segmentation:
+    """The segmentation with the findings written in; contours of lumen and EEM are left as they are."""
+    stent, calcium = found.stent, found.calcium
+    flags = []
+    for frame, words in enumerate(segmentation.flags):
+        added = {
+            Flag.IN_GUIDE: found.not_vessel.in_guide[frame],
+            Flag.OUTSIDE_VESSEL: found.not_vessel.outside[frame],
+            Flag.STENT: stent.present[frame],
+            Flag.MALAPPOSED: apposition.distance_mm[frame] > MALAPPOSED_MM,
+        }
+        flags.append(words | {flag for flag, here in added.items() if here})
+    return replace(
+        segmentation,
+        contours={**segmentation.contours, Structure.STENT: stent_contours(found, sampler)},
+        sectors=join_sectors(
+            [
+                segmentation.sectors,
+                calcium.calcium.sectors(SectorKind.CALCIUM),
+                calcium.attenuated.sectors(SectorKind.ATTENUATED),
+                stent.struts,
+            ]
+        ),
+        confidence={**segmentation.confidence, Structure.STENT: stent.confidence},
+        area_sd_mm2={**segmentation.area_sd_mm2, Structure.STENT: stent.area_sd_mm2},
+        calcium_arc_deg=calcium.arc_deg,
+        malapposition_mm=apposition.distance_mm,
+        flags=tuple(frozenset(words) for words in flags),
+        learnt={**segmentation.learnt, **calcium.learnt, **stent.learnt},
+    )
+
+
+def _about_centre(lumen_mm: FloatArray, sampler: PolarSampler) -> tuple[FloatArray, FloatArray]:
+    """Centre of mass (x, y) in mm from the transducer, and the radii about it; NaN without a lumen."""
+    grid = sampler.grid
+    present: BoolArray = np.isfinite(lumen_mm).all(axis=1)
+    polygons = radii_polygon_px(lumen_mm, grid.calibration, grid.centre_px)
+    none = np.empty((0, 2))
+    contours = Contours.from_polygons(
+        Structure.LUMEN, [polygon if here else none for polygon, here in zip(polygons, present, strict=True)]
+    )
+    centre_px = contour_centroids_px(contours)
+    radii = contour_radii_mm(contours, grid.calibration, centre_px, lumen_mm.shape[1])
+    return (centre_px - np.array(grid.centre_px)) * grid.calibration.mm_per_px, radii
+
+
+def stent_contours(found: Secondary, sampler: PolarSampler) -> Contours:
+    """The stent contours of a run; a vertex is seen where a strut is near."""
+    grid, stent = sampler.grid, found.stent
+    n_frames = len(stent.present)
+    centre_px = np.array(grid.centre_px) + found.centre_mm / grid.calibration.mm_per_px
+    polygons = radii_polygon_px(stent.radii_mm, grid.calibration, centre_px)
+    none = np.empty((0, 2))
+    return Contours.from_polygons(
+        Structure.STENT,
+        [polygons[i] if stent.present[i] else none for i in range(n_frames)],
+        [stent.seen[i] if stent.present[i] else np.empty(0, dtype=np.bool_) for i in range(n_frames)],
+    )

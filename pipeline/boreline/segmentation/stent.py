@@ -1,0 +1,236 @@
+"""The stent of a run: where it begins and ends, and its closed contour.
+
+Bright dots alone do not make a stent: calcium and the wall sparkle too. A stent is a *ring* of dots brighter than the
+brightest speckle of this run, spread around the vessel, in many consecutive frames. Only there is a curve fitted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import erf
+
+from boreline.model import BoolArray, FloatArray, SectorKind, Sectors
+from boreline.segmentation.stent_fit import StentCurves, fit_stent_curves
+from boreline.segmentation.stretches import likely_stretches
+from boreline.segmentation.struts import StrutCandidates, find_candidates
+
+_OCTANTS = 8
+_SEEN_IN_STENT = 0.55  # chance that an octant of a stented frame shows a strut
+_SEEN_ELSEWHERE = 0.18  # chance that an octant of another frame sparkles as brightly
+_CHANGE_COST = 8.0
+_LEAST_FRAMES = 3
+_LARGEST_SCATTER_MM = 0.045  # half the axial resolution at 40 MHz: struts lie on a smooth curve, sparkle does not
+_WIDEST_MM = 0.8
+_NEAR_STRUT_DEG = 25.0
+
+
+@dataclass(frozen=True, slots=True)
+class StentFindings:
+    """What is known of the stent; frames without one are NaN or false.
+
+    Attributes
+    ----------
+    present
+        Shape (n_frames,).
+    radii_mm
+        Shape (n_frames, n_rays): the contour about the centre of mass of the lumen.
+    seen
+        The same shape: a strut lies within a few degrees (else the curve is interpolated).
+    area_mm2, area_sd_mm2, confidence
+        Shape (n_frames,).
+    on_ring
+        Shape (n_frames, n_candidates): the candidate is a strut of this stent.
+    struts
+        One sector per strut, of the width of its echo; apex at the centre of mass of the lumen.
+    learnt
+        Numbers for the record.
+    """
+
+    present: BoolArray
+    radii_mm: FloatArray
+    seen: BoolArray
+    area_mm2: FloatArray
+    area_sd_mm2: FloatArray
+    confidence: FloatArray
+    on_ring: BoolArray
+    struts: Sectors
+    learnt: dict[str, float]
+
+
+def brightest_speckle(block: npt.NDArray[np.uint8], lumen_mm: FloatArray, mm_per_sample: float) -> FloatArray:
+    """Grey levels of the bright dots of ordinary speckle well behind the lumen border, from a few frames, shape
+    (n,).""" dots = find_candidates(block, lumen_mm + 0.6, lumen_mm + 1.6, mm_per_sample, 0.0) return
+    dots.peak[np.isfinite(dots.peak)]
+
+
+def strut_level(speckle_peaks: FloatArray) -> float:
+    """The level above which a dot is brighter than this run's speckle: half-way from its brightest dots to white."""
+    if len(speckle_peaks) < 20:
+        return 250.0
+    return float(min(0.5 * (np.percentile(speckle_peaks, 97) + 255.0), 253.0))
+
+
+def find_stent(
+    candidates: StrutCandidates,
+    lumen_mm: FloatArray,
+    centre_mm: FloatArray,
+    hidden: BoolArray,
+    calcified: BoolArray,
+    level: float,
+) -> StentFindings:
+    """Find the stent of a run.
+
+    Parameters
+    ----------
+    candidates
+        From `find_candidates`, about the transducer.
+    lumen_mm
+        Shape (n_frames, n_rays): lumen radii about its own centre of mass; NaN without a lumen.
+    centre_mm
+        Shape (n_frames, 2): that centre (x, y) from the transducer.
+    hidden, calcified
+        Shape (n_frames, n_angles), rays about the transducer: behind the guidewire; calcium.
+    level
+        From `strut_level`.
+    """
+    n_frames, n_rays = lumen_mm.shape
+    angle, radius = _about_centre(candidates, centre_mm)
+    row = np.arange(n_frames)[:, None]
+    ray = np.round(np.nan_to_num(candidates.angle_deg) * hidden.shape[1] / 360.0).astype(np.int64) % hidden.shape[1]
+    width_mm = np.radians(candidates.width_deg) * candidates.depth_mm
+    with np.errstate(invalid="ignore"):
+        dots = (candidates.peak >= level) & (width_mm <= _WIDEST_MM) & ~hidden[row, ray] & np.isfinite(radius)
+    free = dots & ~calcified[row, ray]
+    present = _stented(angle, free, calcified | hidden) & np.isfinite(lumen_mm).all(axis=1)
+    learnt = {"strut_level": level, "stent_frames": float(present.sum())}
+    parts = []
+    for part in _runs(present):
+        curves = _fit(angle[part], radius[part], free[part], lumen_mm[part])
+        if part.stop - part.start >= _LEAST_FRAMES and curves.scatter_mm <= _LARGEST_SCATTER_MM:
+            parts.append(curves)
+        else:
+            present[part] = False
+    learnt["stent_frames"] = float(present.sum())
+    if not parts:
+        return _nothing(n_frames, n_rays, dots.shape[1], learnt)
+    spread = _spread(parts, present, n_rays)
+    learnt |= {
+        "strut_scatter_mm": float(np.max([curves.scatter_mm for curves in parts])),
+        "strut_residual_mm": float(np.median([curves.residual_mm for curves in parts])),
+        "stent_width_frames": float(np.median([curves.width_frames for curves in parts])),
+    }
+    on_ring = spread.weights > 0.05
+    seen = _near_struts(angle, on_ring, n_rays)
+    return StentFindings(
+        present,
+        spread.radii,
+        seen & present[:, None],
+        spread.area,
+        spread.area_sd,
+        spread.confidence,
+        on_ring,
+        _strut_sectors(candidates, angle, radius, on_ring),
+        learnt,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Spread:
+    """Fitted stretches laid out over the whole run."""
+
+    radii: FloatArray
+    area: FloatArray
+    area_sd: FloatArray
+    confidence: FloatArray
+    weights: FloatArray
+
+
+def _about_centre(candidates: StrutCandidates, centre_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Angle (radians) and radius of the candidates about the centre of mass of the lumen."""
+    angle = np.radians(candidates.angle_deg)
+    x = candidates.depth_mm * np.cos(angle) - centre_mm[:, :1]
+    y = candidates.depth_mm * np.sin(angle) - centre_mm[:, 1:]
+    return np.arctan2(y, x), np.hypot(x, y)
+
+
+def _stented(angle: FloatArray, dots: BoolArray, blocked: BoolArray) -> BoolArray:
+    """Frames that belong to a stent: bright dots in most of the octants that can show any, frame after frame."""
+    octant = np.floor(np.nan_to_num(angle) / (2 * np.pi) * _OCTANTS).astype(np.int64) % _OCTANTS
+    shown = np.stack([(dots & (octant == k)).any(axis=1) for k in range(_OCTANTS)], axis=1)
+    visible = blocked.reshape(len(blocked), _OCTANTS, -1).mean(axis=2) < 0.75
+    n_shown = shown.sum(axis=1)
+    n_dark = (visible & ~shown).sum(axis=1)
+    odds = n_shown * np.log(_SEEN_IN_STENT / _SEEN_ELSEWHERE)
+    odds = odds + n_dark * np.log((1 - _SEEN_IN_STENT) / (1 - _SEEN_ELSEWHERE))
+    return likely_stretches(odds, _CHANGE_COST)
+
+
+def _runs(present: BoolArray) -> list[slice]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], present, [False]]).astype(np.int8)))
+    return [slice(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def _fit(angle: FloatArray, radius: FloatArray, used: BoolArray, lumen_mm: FloatArray) -> StentCurves:
+    return fit_stent_curves(np.where(used, angle, 0.0), np.where(used, radius, 1.0), used.astype(np.float64), lumen_mm)
+
+
+def _spread(parts: list[StentCurves], present: BoolArray, n_rays: int) -> _Spread:
+    n_frames, n_candidates = len(present), parts[0].weights.shape[1]
+    radii = np.full((n_frames, n_rays), np.nan)
+    area, area_sd, confidence = (np.full(n_frames, np.nan) for _ in range(3))
+    weights = np.zeros((n_frames, n_candidates))
+    for part, curves in zip(_runs(present), parts, strict=True):
+        radii[part] = curves.radii_mm(n_rays)
+        area[part], area_sd[part] = curves.areas_mm2()
+        weights[part] = curves.weights
+        # Jaccard falls by about twice the mean absolute error over the radius.
+        error = curves.radius_sd_mm(n_rays).mean(axis=1)
+        confidence[part] = erf(0.1 * radii[part].mean(axis=1) / (2 * 0.8 * np.sqrt(2) * error))
+    return _Spread(radii, area, area_sd, confidence, weights)
+
+
+def _near_struts(angle: FloatArray, on_ring: BoolArray, n_rays: int) -> BoolArray:
+    """Rays about the centre of mass with a strut of this frame or a neighbour within `_NEAR_STRUT_DEG`."""
+    n_frames = len(angle)
+    hit = np.zeros((n_frames, n_rays), dtype=np.bool_)
+    frame, which = np.nonzero(on_ring)
+    hit[frame, np.round(angle[frame, which] / (2 * np.pi) * n_rays).astype(np.int64) % n_rays] = True
+    reach = round(_NEAR_STRUT_DEG * n_rays / 360)
+    padded = np.concatenate([hit[:, -reach:], hit, hit[:, :reach]], axis=1).astype(np.int64)
+    total = np.cumsum(np.concatenate([np.zeros((n_frames, 1), dtype=np.int64), padded], axis=1), axis=1)
+    near: BoolArray = total[:, 2 * reach + 1 :] - total[:, : -2 * reach - 1] > 0
+    return near
+
+
+def _strut_sectors(candidates: StrutCandidates, angle: FloatArray, radius: FloatArray, on_ring: BoolArray) -> Sectors:
+    frame, which = np.nonzero(on_ring)
+    half = np.degrees(
+        0.5 * np.radians(candidates.width_deg[frame, which]) * candidates.depth_mm[frame, which] / radius[frame, which]
+    )
+    start = np.mod(np.degrees(angle[frame, which]) - half, 360.0)
+    order = np.lexsort((start, frame))
+    return Sectors(
+        frame[order].astype(np.int64),
+        (SectorKind.STRUT,) * len(order),
+        start[order],
+        (start + 2 * half)[order],
+        radius[frame, which][order],
+    )
+
+
+def _nothing(n_frames: int, n_rays: int, n_candidates: int, learnt: dict[str, float]) -> StentFindings:
+    none = np.full(n_frames, np.nan)
+    return StentFindings(
+        np.zeros(n_frames, dtype=np.bool_),
+        np.full((n_frames, n_rays), np.nan),
+        np.zeros((n_frames, n_rays), dtype=np.bool_),
+        none,
+        none,
+        none,
+        np.zeros((n_frames, n_candidates), dtype=np.bool_),
+        Sectors.empty(),
+        learnt,
+    )
