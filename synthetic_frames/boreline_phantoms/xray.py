@@ -66,7 +66,8 @@ class Vessel3D:
         turn = np.radians(angle)
         heading = np.cos(turn) * forward + np.sin(turn) * side
         along = np.arange(0.0, length, _STEP_MM)
-        return at + _integrated(along, tuple(heading), 25.0, 8.0, self.seed + 101 * (number + 1))
+        points: FloatArray = at + _integrated(along, tuple(heading), 25.0, 8.0, self.seed + 101 * (number + 1))
+        return points
 
 
 def _integrated(
@@ -312,7 +313,8 @@ class XrayScene:
     def position_mm(self) -> FloatArray:
         """Shape (ivus_frames,): 0 at the most distal place visited, growing proximally."""
         along = self.along_mm(self.ivus_times_s)
-        return along.max() - along
+        position: FloatArray = along.max() - along
+        return position
 
     def visible(self) -> FloatArray:
         """Shape (fluoroscopy frames,), true (1.0) where the marker can be seen."""

@@ -125,7 +125,8 @@ class _Backdrop:
                 place = scene.body.moved(place, np.array([along / scene.vessel.length_mm]), when)
             x, y = film.view.project(place)[0]
             _rod(beam, np.array([x - 2, y - 1.5]), np.array([x + 2, y + 1.5]), 3.0, density)
-        return beam.astype(np.float32)
+        canvas: Canvas = beam.astype(np.float32)
+        return canvas
 
 
 def _draw_guide(beam: Canvas, scene: XrayScene, film: Film, time_s: float, filled: float) -> None:
@@ -136,8 +137,8 @@ def _draw_guide(beam: Canvas, scene: XrayScene, film: Film, time_s: float, fille
     away = inside[0] + np.linspace(40, 1, 40)[:, None] ** 1.5 * (back + np.array([0.0, -0.8])) * 0.8
     line = np.vstack([away, inside])
     outer = scene.guide_french / 3 / film.view.mm_per_px
-    _stroke(beam, line, round(outer), 0.22)
-    _stroke(beam, line, max(1, round(outer * 0.75)), -0.10 + 0.25 * filled)
+    _band(beam, line, outer, 0.22)
+    _band(beam, line, 0.75 * outer, -0.10 + 0.25 * filled)
     _rod(beam, inside[-3], inside[-1], outer, 0.12)
 
 
@@ -155,6 +156,19 @@ def _stroke(beam: Canvas, line_px: FloatArray, thickness_px: int, attenuation: f
     rows = slice(max(0, y - thickness_px - 2), y + h + thickness_px + 2)
     columns = slice(max(0, x - thickness_px - 2), x + w + thickness_px + 2)
     beam[rows, columns] += mask[rows, columns] * np.float32(attenuation / 255)
+
+
+def _band(beam: Canvas, line_px: FloatArray, width_px: float, attenuation: float) -> None:
+    """A band of exact width: OpenCV draws thick lines some pixels too wide."""
+    dense = np.linspace(0, len(line_px) - 1, 4 * len(line_px))
+    line = np.column_stack([np.interp(dense, np.arange(len(line_px)), line_px[:, c]) for c in range(2)])
+    mask = np.zeros(beam.shape, np.uint8)
+    cv2.polylines(mask, [np.rint(line).astype(np.int32)], False, 255, int(width_px) + 4, cv2.LINE_8)
+    rows, columns = np.nonzero(mask)
+    if not rows.size:
+        return
+    distance, _ = cKDTree(line).query(np.column_stack([columns, rows]))
+    beam[rows, columns] += (attenuation * np.clip(width_px / 2 - distance + 0.5, 0, 1)).astype(np.float32)
 
 
 def _rod(beam: Canvas, a_px: FloatArray, b_px: FloatArray, thickness_px: float, attenuation: float) -> None:
