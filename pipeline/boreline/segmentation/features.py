@@ -21,6 +21,8 @@ _SHIFTS = ((0, 0), (-1, 0), (1, 0), (-2, 0), (2, 0), (0, -1), (0, 1))  # samples
 _HIGH_PASS = (9, 5)  # samples, rays
 _WINDOW = (9, 9)
 _FLOOR = 2.0  # grey levels: weaker patterns are noise of the digits
+_TISSUE_MM = (1.0, 3.5)
+_LARGEST_STRETCH = 4.0
 _EDGE = 2  # the largest shift
 
 Bytes = npt.NDArray[np.uint8]
@@ -90,3 +92,24 @@ def thin_picture(polar: Bytes) -> Bytes:
     padded = wrapped(polar)
     smooth: Bytes = cv2.sepFilter2D(padded, cv2.CV_8U, np.ones(1), np.array([0.25, 0.5, 0.25]))
     return np.ascontiguousarray(smooth[_PAD : _PAD + N_ANGLES : STRIDE])
+
+
+def usual_share(shared: Bytes, mm_per_sample: float) -> float:
+    """Median shared speckle of one frame where most of it is tissue."""
+    near, far = (min(int(mm / mm_per_sample), shared.shape[1]) for mm in _TISSUE_MM)
+    return float(np.median(shared[::4, near:far:2]))
+
+
+def level_share(shared: Bytes, share: float, usual: float, null: float) -> tuple[Bytes, float]:
+    """Shared speckle as it would be if tissue shared as much as `usual`, and the factor by which it was stretched.
+
+    Where the heart moves the catheter fast, tissue too shares little with the next frame; what is left is stretched about
+    the level `null` of pictures that share nothing.
+    """
+    factor = (usual - null) / max(share - null, 1.0)
+    factor = min(max(factor, 1.0), _LARGEST_STRETCH)
+    if factor < 1.02:
+        return shared, 1.0
+    levels = np.clip(null + (np.arange(256) - null) * factor, 0, 255).astype(np.uint8)
+    stretched: Bytes = cv2.LUT(shared, levels)
+    return stretched, factor

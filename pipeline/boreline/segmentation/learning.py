@@ -13,7 +13,15 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from boreline.model import BoolArray, FloatArray, IntArray, JsonValue
-from boreline.segmentation.features import STRIDE, Bytes, Floats, Speckle, mean_of, smooth_grey
+from boreline.segmentation.features import (
+    STRIDE,
+    Bytes,
+    Floats,
+    Speckle,
+    mean_of,
+    smooth_grey,
+    usual_share,
+)
 from boreline.segmentation.lumen import SMALLEST_LUMEN_MM, BloodModel, level_behind, lumen_path, votes
 from boreline.segmentation.polar import PolarBlock
 
@@ -27,7 +35,11 @@ _LEAST_CORE_MM = 0.25
 _RISE_MM = 0.3
 _FADED = 0.25
 _DARKER = 0.8
-_SHADOW_SKIP_MM, _SHADOW_DEPTH_MM = 0.28, 1.8
+_BEHIND_MM = (0.28, 1.8)
+_STEADY_SHARE = 0.15
+"""Frames whose tissue shares this much less than usual (of what there is to share) teach nothing."""
+_LEAST_FRAMES = 8
+_AT_THE_END = 6  # samples
 DEEP_MM = (1.2, 1.4)
 """Where attenuation shows: from so far behind the border, over this depth."""
 SHADOWED = 0.35
@@ -66,6 +78,8 @@ class Learnt:
         Step from blood to wall over the spread of grey in the wall: about 3 with speckle, 10 and more without.
     likeness
         Usual speckle correlation of wall in neighbouring frames, 0..1.
+    share, null
+        Usual shared speckle of tissue in neighbouring frames, and of frames far apart (0..255, 128 = no correlation).
     mm_per_sample
         Depth between samples.
     to_sample
@@ -81,6 +95,8 @@ class Learnt:
     shared_nats: float
     clarity: float
     likeness: float
+    share: float
+    null: float
     mm_per_sample: float
     to_sample: IntArray
 
@@ -104,16 +120,63 @@ class Learnt:
 
 
 def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: float) -> Learnt:
-    """Learn from a few blocks of consecutive polar pictures; `in_region` as in `PolarSampler`."""
+    """Learn from a few blocks of consecutive polar pictures; `in_region` as in `PolarSampler`.
+
+    Two first guesses, one from grey and speckle and one from speckle alone, are refined by turns: draw the borders, count
+    both cues on either side, draw again. The guess whose sides differ more in the end is kept.
+    """
     pictures = [picture for block in blocks for picture in block]
     to_sample = _picture_end(pictures, in_region)[::STRIDE].copy()
     ring = ring_down(pictures, mm_per_sample)
     grey = np.stack([smooth_grey(picture) for picture in pictures])
     shared = np.concatenate([shared_speckle(block) for block in blocks])
-    model = _first_model(grey, shared, ring, mm_per_sample)
+    null = _null_share(blocks, mm_per_sample)
+    shares = np.array([usual_share(frame, mm_per_sample) for frame in shared])
+    share = float(np.percentile(shares, 70))
+    steady = share - shares <= max(_STEADY_SHARE * (share - null), 1.0)
+    if steady.sum() >= _LEAST_FRAMES:
+        grey, shared = grey[steady], shared[steady]
+    first = _first_model(grey, shared, ring, mm_per_sample)
+    guesses = [
+        _refine(grey, shared, model, ring, to_sample, mm_per_sample)
+        for model in (first, BloodModel(np.zeros_like(first.by_grey), first.by_shared))
+    ]
+    best = max(guesses, key=lambda guess: guess.merit)
+    tissue = grey[:, :, ring.end : int(3.5 / mm_per_sample)]
+    wall_share = float(np.median(shared[best.wall])) if best.wall.any() else 128.0
+    return Learnt(
+        model=best.model,
+        ring=ring,
+        behind=best.behind,
+        deep=_usual_behind(grey, best.paths, DEEP_MM, mm_per_sample),
+        spread=max(float(tissue.std()), 1.0),
+        grey_nats=_divergence(grey, best.blood, best.wall),
+        shared_nats=_divergence(shared, best.blood, best.wall),
+        clarity=_clarity(grey, best.blood, best.wall),
+        likeness=float(np.clip((wall_share - 128) / 127, 0, 1)),
+        share=share,
+        null=null,
+        mm_per_sample=mm_per_sample,
+        to_sample=to_sample,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Guess:
+    model: BloodModel
+    paths: FloatArray
+    behind: float
+    blood: BoolArray
+    wall: BoolArray
+    merit: float
+
+
+def _refine(
+    grey: Bytes, shared: Bytes, model: BloodModel, ring: RingDown, to_sample: IntArray, mm_per_sample: float
+) -> _Guess:
     nearest = max(ring.start, int(SMALLEST_LUMEN_MM / mm_per_sample))
     all_heard = np.ones(grey.shape[1])
-    skip, depth = int(_SHADOW_SKIP_MM / mm_per_sample), int(_SHADOW_DEPTH_MM / mm_per_sample)
+    skip, depth = (int(mm / mm_per_sample) for mm in _BEHIND_MM)
     for turn in range(_ROUNDS + 1):
         paths = np.stack(
             [
@@ -126,22 +189,15 @@ def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: flo
         blood, wall = _sides(grey, paths, behind > SHADOWED * usual, ring, mm_per_sample)
         if turn < _ROUNDS:
             model = BloodModel(_ratio(grey, blood, wall), _ratio(shared, blood, wall))
-    deep_skip, deep_depth = (int(mm / mm_per_sample) for mm in DEEP_MM)
-    deep = np.stack([level_behind(g, path, deep_skip, deep_depth) for g, path in zip(grey, paths, strict=True)])
-    tissue = grey[:, :, ring.end : int(3.5 / mm_per_sample)]
-    return Learnt(
-        model,
-        ring,
-        usual,
-        float(np.percentile(deep, 60)),
-        max(float(tissue.std()), 1.0),
-        _divergence(grey, blood, wall),
-        _divergence(shared, blood, wall),
-        _clarity(grey, blood, wall),
-        float(np.clip((np.median(shared[wall]) - 128) / 127, 0, 1)) if wall.any() else 0.0,
-        mm_per_sample,
-        to_sample,
-    )
+    astray = float((paths > to_sample - _AT_THE_END).mean())
+    merit = (_divergence(grey, blood, wall) + _divergence(shared, blood, wall)) * (1.0 - min(1.0, 3.0 * astray))
+    return _Guess(model, paths, usual, blood, wall, merit)
+
+
+def _usual_behind(grey: Bytes, paths: FloatArray, where_mm: tuple[float, float], mm_per_sample: float) -> float:
+    skip, depth = (int(mm / mm_per_sample) for mm in where_mm)
+    levels = [level_behind(g, path, skip, depth) for g, path in zip(grey, paths, strict=True)]
+    return float(np.percentile(np.stack(levels), 60))
 
 
 def shared_speckle(block: PolarBlock) -> Bytes:
@@ -152,6 +208,15 @@ def shared_speckle(block: PolarBlock) -> Bytes:
         return np.full((1, block.shape[1] // STRIDE, block.shape[2]), 128, dtype=np.uint8)
     middle = [mean_of(before, after) for before, after in zip(pairs[:-1], pairs[1:], strict=True)]
     return np.stack([pairs[0], *middle, pairs[-1]])
+
+
+def _null_share(blocks: Sequence[PolarBlock], mm_per_sample: float) -> float:
+    """Shared speckle of frames so far apart that they share nothing."""
+    first = [Speckle.of(block[0]) for block in blocks]
+    if len(first) < 2:
+        return 128.0
+    pairs = zip(first[:-1], first[1:], strict=True)
+    return float(np.median([usual_share(b.shared_with(a), mm_per_sample) for a, b in pairs]))
 
 
 def _picture_end(pictures: Sequence[Bytes], in_region: BoolArray) -> IntArray:

@@ -39,11 +39,10 @@ class BloodModel:
     by_shared: Floats
 
 
-def votes(grey: Bytes, shared: Bytes | None, model: BloodModel) -> Floats:
-    """Each sample's vote for blood, shape (n_rays, n_samples)."""
+def votes(grey: Bytes, shared: Bytes, model: BloodModel, trust: float = 1.0) -> Floats:
+    """Each sample's vote for blood, shape (n_rays, n_samples); `trust` in the frame's shared speckle, 0..1."""
     total: Floats = cv2.LUT(grey, model.by_grey)
-    if shared is not None:
-        total += cv2.LUT(shared, model.by_shared)
+    total += cv2.LUT(shared, model.by_shared * np.float32(trust))
     np.clip(total, -STRONGEST_VOTE, STRONGEST_VOTE, out=total)
     total *= np.float32(VOTE_SHARE)
     return total

@@ -12,7 +12,7 @@ from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
 from boreline.segmentation import eem, lumen
 from boreline.segmentation.edges import edge_levels, find_edges, smooth_round
-from boreline.segmentation.features import N_RAYS, Bytes, Floats, smooth_grey, thin_picture
+from boreline.segmentation.features import N_RAYS, Bytes, Floats, level_share, smooth_grey, thin_picture, usual_share
 from boreline.segmentation.learning import DEEP_MM, SHADOWED, Learnt, shared_speckle
 from boreline.segmentation.polar import PolarBlock
 from boreline.segmentation.surfaces import closed_path, thinned_path
@@ -105,7 +105,11 @@ def trace(pictures: PolarBlock, usable: BoolArray, core: slice, learnt: Learnt) 
 def _all_votes(pictures: PolarBlock, usable: BoolArray, learnt: Learnt) -> tuple[list[Floats], list[Bytes]]:
     greys = [smooth_grey(picture) for picture in pictures]
     shared = shared_speckle(pictures) if usable.all() else _shared_in_runs(pictures, usable)
-    return [lumen.votes(grey, s, learnt.model) for grey, s in zip(greys, shared, strict=True)], greys
+    voted = []
+    for grey, own in zip(greys, shared, strict=True):
+        levelled, factor = level_share(own, usual_share(own, learnt.mm_per_sample), learnt.share, learnt.null)
+        voted.append(lumen.votes(grey, levelled, learnt.model, 1.0 / factor))
+    return voted, greys
 
 
 def _shared_in_runs(pictures: PolarBlock, usable: BoolArray) -> Bytes:
