@@ -17,11 +17,18 @@ from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray
 from boreline.segmentation.surfaces import closed_path, sub_sample
 
-_INSIDE_MM, _BEYOND_MM = 0.4, 1.3 _ECHO_MM = 0.13  # length of a strut's own echo, in which nothing is said about
-the wall APPOSED_MM = 0.04 """Where the wall is taken to be behind an apposed stent: half a strut's usual thickness
-(common practice, no source).""" _BLOOD_MM = (-0.4, -0.16) _WALL_MM = (0.1, 0.4) _FRAMES = 5 _OPENING_MM = 0.42
-_LEAST_CONTRAST = 12.0  # grey levels between blood and wall, below which nothing is said _LARGEST_STEP, _STIFFNESS
-= 3, 0.4 _WALL_SEEN = 1.5 _BEHIND_WALL = 0.02
+_INSIDE_MM, _BEYOND_MM = 0.4, 1.3
+_ECHO_MM = 0.13  # length of a strut's own echo, in which nothing is said about the wall
+APPOSED_MM = 0.04
+"""Where the wall is taken to be behind an apposed stent: half a strut's usual thickness (no source)."""
+_BLOOD_MM = (-0.4, -0.16)
+_WALL_MM = (0.1, 0.4)
+_FRAMES = 5
+_OPENING_MM = 0.42
+_LEAST_CONTRAST = 12.0  # grey levels between blood and wall, below which nothing is said
+_LARGEST_STEP, _STIFFNESS = 3, 0.4
+_WALL_SEEN = 1.5
+_BEHIND_WALL = 0.02
 
 
 @compiled

@@ -222,8 +222,10 @@ def _with_bright_front(dark: BoolArray, front: FloatArray, ordinary: BoolArray) 
 
 
 def _behind_wire(hidden: BoolArray, calcified: BoolArray) -> BoolArray:
-    """Hidden rays that count as calcium: all of a run with calcium on both sides, half of one with calcium on one
-    side.""" n = hidden.shape[1] taken = np.zeros_like(hidden) for frame, first, count in runs_of(hidden):
+    """Hidden rays that count as calcium: a run with calcium on both sides, half of one with calcium on one side."""
+    n = hidden.shape[1]
+    taken = np.zeros_like(hidden)
+    for frame, first, count in runs_of(hidden):
         before, after = (calcified[frame, np.arange(a, a + _TOUCH) % n].any() for a in (first - _TOUCH, first + count))
         if count == n or not (before or after):
             continue

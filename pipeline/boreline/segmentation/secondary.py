@@ -78,11 +78,12 @@ def observe(
     halo_mm: float,
     mm_per_sample: float,
 ) -> Observations:
-    """Look at one block: pictures (n_frames, n_angles, n_samples), borders (n_frames, n_angles) about the
-    transducer.""" lumen, eem = lumen_mm.astype(np.float64), eem_mm.astype(np.float64) from_mm =
-    np.where(np.isfinite(lumen), halo_mm, np.nan) bright = float(np.percentile(pictures[:, ::4, int(halo_mm /
-    mm_per_sample) :: 2], _BRIGHT_PCT)) middle = slice(len(pictures) // 2, len(pictures) // 2 + 1) return
-    Observations(
+    """Look at one block of pictures (n_frames, n_angles, n_samples) and its borders (n_frames, n_angles)."""
+    lumen, eem = lumen_mm.astype(np.float64), eem_mm.astype(np.float64)
+    from_mm = np.where(np.isfinite(lumen), halo_mm, np.nan)
+    bright = float(np.percentile(pictures[:, ::4, int(halo_mm / mm_per_sample) :: 2], _BRIGHT_PCT))
+    middle = slice(len(pictures) // 2, len(pictures) // 2 + 1)
+    return Observations(
         find_candidates(pictures, from_mm, lumen + _OUTWARD_MM, mm_per_sample, bright),
         wall_echoes(pictures, lumen, eem, mm_per_sample, halo_mm),
         brightest_speckle(pictures[middle], lumen[middle], mm_per_sample),
@@ -173,7 +174,7 @@ def with_secondary(
 def _about_centre(lumen_mm: FloatArray, sampler: PolarSampler) -> tuple[FloatArray, FloatArray]:
     """Centre of mass (x, y) in mm from the transducer, and the radii about it; NaN without a lumen."""
     grid = sampler.grid
-    present: BoolArray = np.isfinite(lumen_mm).all(axis=1)
+    present = np.asarray(np.isfinite(lumen_mm).all(axis=1), dtype=np.bool_)
     polygons = radii_polygon_px(lumen_mm, grid.calibration, grid.centre_px)
     none = np.empty((0, 2))
     contours = Contours.from_polygons(

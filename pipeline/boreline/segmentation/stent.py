@@ -61,9 +61,9 @@ class StentFindings:
 
 
 def brightest_speckle(block: npt.NDArray[np.uint8], lumen_mm: FloatArray, mm_per_sample: float) -> FloatArray:
-    """Grey levels of the bright dots of ordinary speckle well behind the lumen border, from a few frames, shape
-    (n,).""" dots = find_candidates(block, lumen_mm + 0.6, lumen_mm + 1.6, mm_per_sample, 0.0) return
-    dots.peak[np.isfinite(dots.peak)]
+    """Grey levels of the bright dots of ordinary speckle well behind the lumen border, shape (n,)."""
+    dots = find_candidates(block, lumen_mm + 0.6, lumen_mm + 1.6, mm_per_sample, 0.0)
+    return dots.peak[np.isfinite(dots.peak)]
 
 
 def strut_level(speckle_peaks: FloatArray) -> float:
