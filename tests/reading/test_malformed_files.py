@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 import zlib
 from pathlib import Path
 from typing import Any
@@ -218,6 +219,19 @@ def test_a_codestream_cut_before_its_end_marker_is_a_fault(tmp_path: Path, synta
     assert frames[0].grey is None
     assert frames[0].fault
     assert all(frame.grey is not None for frame in frames[1:])
+
+
+def test_a_jpeg_ls_stream_without_its_end_is_a_fault_at_once(tmp_path: Path) -> None:
+    # The decoder itself needs seconds for such a frame, whatever its size.
+    path = write(
+        tmp_path / "run.dcm",
+        speckle(N),
+        JPEG_LS,
+        bend_frames=lambda frames: [frame.replace(b"\xff\xd9", b"\x10\xd9") for frame in frames],
+    )
+    start = time.monotonic()
+    assert all("no end" in (frame.fault or "") for frame in read_run(path).frames())
+    assert time.monotonic() - start < 2
 
 
 @pytest.mark.parametrize(("syntax", "place"), [(JPEG_LS, 9), (JPEG_2000_LOSSLESS, 41)])

@@ -39,6 +39,8 @@ Samples = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 
 _STRAY_BYTES = re.compile(r"(\d+) extraneous bytes before marker 0xd9")
 _MOST_STRAY_BYTES = 16
+_MARKER = re.compile(rb"\xff[\x80-\xff]")  # within a scan, 0xFF is followed by a zero bit (ITU-T T.87 A.1)
+_JPEG_LS_SCAN_MARKERS = (b"\xff\xd9", b"\xff\xda", b"\xff\xf8", *(bytes([0xFF, 0xD0 + i]) for i in range(8)))
 _MOST_RLE_PADDING = 8  # pixels that padding bytes after a segment may decode to
 
 
@@ -178,8 +180,7 @@ def _jpeg(data: bytes, space: str) -> Samples:
 
 def _jpeg8(data: bytes, layout: PixelLayout) -> Samples:
     _require(_jpeg_picture(data), layout, components=(layout.samples,))
-    if not data.rstrip(b"\0").endswith(b"\xff\xd9"):  # this decoder fills what is missing without a word
-        raise CodecFault("the codestream has no end")
+    _require_end(data)  # the decoder fills what is missing without a word
     # Naming the same colour space twice leaves the components as they are stored.
     space = "grayscale" if layout.samples == 1 else "rgb"
     return _checked(imagecodecs.jpeg8_decode(data, colorspace=space, outcolorspace=space), layout)
@@ -187,12 +188,21 @@ def _jpeg8(data: bytes, layout: PixelLayout) -> Samples:
 
 def _jpegls(data: bytes, layout: PixelLayout) -> Samples:
     _require(_jpeg_picture(data), layout, components=(layout.samples,))
+    _require_end(data)  # the decoder searches for seconds behind the end of a stream that lacks its marker
+    first = _MARKER.search(data, data.find(b"\xff\xda") + 4)
+    if first is None or first[0] not in _JPEG_LS_SCAN_MARKERS:
+        raise CodecFault("the codestream breaks off within its scan")
     return _checked(imagecodecs.jpegls_decode(data), layout)
 
 
 def _jpeg2k(data: bytes, layout: PixelLayout) -> Samples:
     _require(_jpeg2k_picture(data), layout, components=(layout.samples,))
     return _checked(imagecodecs.jpeg2k_decode(data), layout)
+
+
+def _require_end(data: bytes) -> None:
+    if not data.rstrip(b"\0").endswith(b"\xff\xd9"):
+        raise CodecFault("the codestream has no end")
 
 
 def _checked(samples: Samples, layout: PixelLayout) -> Samples:
