@@ -5,16 +5,26 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 
 from boreline.errors import InputRefused
-from boreline.model import Run, Segmentation
+from boreline.model import FloatArray, Run, Segmentation
+from boreline.segmentation.apposition import apposition_of
+from boreline.segmentation.features import STRIDE
 from boreline.segmentation.learning import Learnt, learn
 from boreline.segmentation.polar import PolarSampler
 from boreline.segmentation.protocol import Progress, no_progress
-from boreline.segmentation.report import conclude
+from boreline.segmentation.report import conclude, finer
+from boreline.segmentation.secondary import (
+    Apposition,
+    Observations,
+    find_secondary,
+    join_observations,
+    observe,
+    with_secondary,
+)
 from boreline.segmentation.stream import Block, blocks_of, samples_of
 from boreline.segmentation.trace import Traced, trace
 
@@ -39,29 +49,61 @@ class SpeckleSurfaces:
             raise InputRefused("no frame carries a picture", tag="(7FE0,0010) PixelData")
         learnt = learn(samples, sampler.in_region, sampler.mm_per_sample)
         parts: list[Traced] = []
+        observed: list[Observations] = []
         decoded = np.zeros(run.n_frames, dtype=np.bool_)
         done = 0
-        for block, traced in _traced(run, sampler, learnt, max(1, threads)):
+        for block, (traced, seen) in _traced(run, sampler, learnt, max(1, threads)):
             parts.append(traced)
+            observed.append(seen)
             decoded[block.first : block.first + block.n_frames] = block.decoded[block.core]
             done += block.n_frames
             progress(done, run.n_frames)
         whole = Traced(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Traced)))
-        return conclude(run, sampler, learnt, whole, decoded)
+        wire, mouth = (np.repeat(rays, STRIDE, axis=1) for rays in (whole.wire, whole.pocket))
+        found = find_secondary(
+            join_observations(observed),
+            *_borders_mm(whole, learnt),
+            narrow_shadow=wire,
+            branch=mouth,
+            sampler=sampler,
+        )
+        behind = apposition_of(run, sampler, found, wire=wire, branch=mouth)
+        concluded = conclude(run, sampler, learnt, _behind_struts(whole, behind, learnt), decoded)
+        return with_secondary(concluded, found, behind, sampler)
 
 
-def _traced(run: Run, sampler: PolarSampler, learnt: Learnt, threads: int) -> Iterator[tuple[Block, Traced]]:
+def _borders_mm(traced: Traced, learnt: Learnt) -> tuple[FloatArray, FloatArray]:
+    """Lumen and membrane on all rays; the membrane unknown in shadow."""
+    mm = learnt.mm_per_sample
+    hidden = np.repeat(traced.shadow | traced.pocket, STRIDE, axis=1)
+    return finer(traced.lumen) * mm, np.where(hidden, np.nan, finer(traced.membrane) * mm)
+
+
+def _behind_struts(traced: Traced, behind: Apposition, learnt: Learnt) -> Traced:
+    """The borders, with the lumen of stented frames drawn behind the struts rather than along their echoes."""
+    wall = behind.lumen_mm[:, ::STRIDE] / learnt.mm_per_sample
+    return replace(traced, lumen=np.where(np.isfinite(wall), wall, traced.lumen))
+
+
+def _traced(
+    run: Run, sampler: PolarSampler, learnt: Learnt, threads: int
+) -> Iterator[tuple[Block, tuple[Traced, Observations]]]:
     """Blocks and their borders, in order; reading runs ahead by one block per thread."""
 
-    def work(block: Block) -> Traced:
-        return trace(block.pictures, block.usable, block.core, learnt)
+    def work(block: Block) -> tuple[Traced, Observations]:
+        traced = trace(block.pictures, block.usable, block.core, learnt)
+        mm = learnt.mm_per_sample
+        seen = observe(
+            block.pictures[block.core], *_borders_mm(traced, learnt), halo_mm=learnt.ring.end * mm, mm_per_sample=mm
+        )
+        return traced, seen
 
     if threads == 1:
         for block in blocks_of(run, sampler):
             yield block, work(block)
         return
     with ThreadPoolExecutor(threads) as pool:
-        waiting: deque[tuple[Block, Future[Traced]]] = deque()
+        waiting: deque[tuple[Block, Future[tuple[Traced, Observations]]]] = deque()
         for block in blocks_of(run, sampler):
             waiting.append((block, pool.submit(work, block)))
             if len(waiting) > threads:
