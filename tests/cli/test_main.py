@@ -1,0 +1,74 @@
+"""The command line as a whole: refusals are one line and exit 2, help is quick, everything is listed."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from boreline_cli.main import main
+
+
+def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as ended:
+        main(args)
+    captured = capsys.readouterr()
+    return int(ended.value.code or 0), captured.out, captured.err
+
+
+def test_a_refusal_is_one_line_on_stderr_and_exit_2(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    (tmp_path / "a.dcm").write_text("text")
+    status, out, err = run(capsys, "analyse", str(tmp_path / "a.dcm"), "--out", str(tmp_path / "out"))
+    assert status == 2
+    assert out == ""
+    assert len(err.splitlines()) == 1
+    assert "a.dcm" in err
+
+
+@pytest.mark.parametrize("args", [["nonsense"], ["analyse"], ["analyse", "x.dcm", "--out", "o", "--threads", "no"]])
+def test_a_wrong_command_is_one_line_and_exit_2(capsys: pytest.CaptureFixture[str], args: list[str]) -> None:
+    status, _, err = run(capsys, *args)
+    assert status == 2
+    assert len(err.splitlines()) == 1
+
+
+def test_a_wrong_scale_is_refused_before_anything_is_read(capsys: pytest.CaptureFixture[str]) -> None:
+    status, _, err = run(capsys, "analyse", "x.dcm", "--out", "o", "--mm-per-pixel", "0.02,-1")
+    assert status == 2
+    assert "--mm-per-pixel" in err
+
+
+def test_help_answers_without_the_heavy_libraries() -> None:
+    code = (
+        "import sys; sys.argv = ['boreline', '--help']\n"
+        "from boreline_cli.main import main\n"
+        "try: main()\n"
+        "except SystemExit: pass\n"
+        "heavy = {'numba', 'scipy', 'pandas', 'cv2', 'skimage', 'pydicom', 'highdicom', 'distributed', 'pyarrow'}\n"
+        "print('HEAVY', sorted(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "HEAVY []"
+
+
+def test_every_command_of_the_contract_has_help_with_an_example(capsys: pytest.CaptureFixture[str]) -> None:
+    for command in (
+        "inspect", "analyse", "reanalyse", "coregister", "review", "plan", "assess", "rules", "report", "export",
+        "batch", "columns", "demo",
+    ):  # fmt: skip
+        status, out, _ = run(capsys, command, "--help")
+        assert status == 0, command
+        assert "Example:" in out, command
+    for group in ("benchmark", "phantom"):
+        assert run(capsys, group, "--help")[0] == 0
+
+
+def test_columns_prints_the_dictionary(capsys: pytest.CaptureFixture[str]) -> None:
+    import json
+
+    _, out, _ = run(capsys, "columns", "--json")
+    described = json.loads(out)
+    assert "lumen_area_mm2" in [column["name"] for column in described["tables"]["frames.csv"]]
+    assert described["flags"]["in_guide"]
