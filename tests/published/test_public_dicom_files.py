@@ -60,6 +60,10 @@ def our_samples(path: Path) -> list[np.ndarray]:
         ("examples_palette.dcm", False, ""),
         ("SC_rgb_rle_2frame.dcm", False, "pydicom"),
         ("SC_rgb_jpeg_lossy_gdcm.dcm", True, "pillow"),
+        ("emri_small_RLE.dcm", False, "pydicom"),
+        ("emri_small_jpeg_ls_lossless.dcm", False, "pyjpegls"),
+        ("emri_small_jpeg_2k_lossless.dcm", False, "pylibjpeg"),
+        ("emri_small_big_endian.dcm", False, ""),
     ],
 )
 def test_samples_equal_those_of_the_library(name: str, as_rgb: bool, plugin: str) -> None:

@@ -7,7 +7,7 @@ interpreter lock, so decoding runs beside the analysis.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
@@ -40,7 +40,10 @@ Samples = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 _STRAY_BYTES = re.compile(r"(\d+) extraneous bytes before marker 0xd9")
 _MOST_STRAY_BYTES = 16
 _MARKER = re.compile(rb"\xff[\x80-\xff]")  # within a scan, 0xFF is followed by a zero bit (ITU-T T.87 A.1)
-_JPEG_LS_SCAN_MARKERS = (b"\xff\xd9", b"\xff\xda", b"\xff\xf8", *(bytes([0xFF, 0xD0 + i]) for i in range(8)))
+_START_OF_SCAN = 0xDA
+_JPEG_LS_SCAN_MARKERS = frozenset({0xD9, _START_OF_SCAN, 0xF8, *range(0xD0, 0xD8)})
+"""End of image, next scan, preset parameters, restart: what may follow entropy-coded data."""
+
 _MOST_RLE_PADDING = 8  # pixels that padding bytes after a segment may decode to
 
 
@@ -189,9 +192,7 @@ def _jpeg8(data: bytes, layout: PixelLayout) -> Samples:
 def _jpegls(data: bytes, layout: PixelLayout) -> Samples:
     _require(_jpeg_picture(data), layout, components=(layout.samples,))
     _require_end(data)  # the decoder searches for seconds behind the end of a stream that lacks its marker
-    first = _MARKER.search(data, data.find(b"\xff\xda") + 4)
-    if first is None or first[0] not in _JPEG_LS_SCAN_MARKERS:
-        raise CodecFault("the codestream breaks off within its scan")
+    _require_unbroken_scan(data)
     return _checked(imagecodecs.jpegls_decode(data), layout)
 
 
@@ -229,21 +230,38 @@ def _require(picture: Picture, layout: PixelLayout, *, components: tuple[int, ..
         raise CodecFault(f"the codestream has {found} components, the header says {layout.samples}")
 
 
-def _jpeg_picture(data: bytes) -> Picture:
-    """What the start-of-frame segment says (ITU-T T.81 B.2.2, T.87 C.2.2)."""
+def _segments(data: bytes) -> Iterator[tuple[int, int]]:
+    """Marker and position of each segment up to the first scan (ITU-T T.81 B.1.1)."""
     position = 2
-    while position + 10 <= len(data):
-        if data[position] != 0xFF:
-            break
+    while position + 4 <= len(data) and data[position] == 0xFF:
         marker = data[position + 1]
-        if marker == 0xFF:
+        if marker == 0xFF:  # fill byte
             position += 1
             continue
-        if marker == 0xF7 or (0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC)):
+        yield marker, position
+        if marker == _START_OF_SCAN:
+            return
+        position += 2 + int.from_bytes(data[position + 2 : position + 4], "big")
+
+
+def _jpeg_picture(data: bytes) -> Picture:
+    """What the start-of-frame segment says (ITU-T T.81 B.2.2, T.87 C.2.2)."""
+    for marker, position in _segments(data):
+        is_frame = marker == 0xF7 or (0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC))
+        if is_frame and position + 10 <= len(data):
             rows, columns = (int.from_bytes(data[position + i : position + i + 2], "big") for i in (5, 7))
             return rows, columns, data[position + 9]
-        position += 2 + int.from_bytes(data[position + 2 : position + 4], "big")
     raise CodecFault("no start of frame in the codestream")
+
+
+def _require_unbroken_scan(data: bytes) -> None:
+    for marker, position in _segments(data):
+        if marker == _START_OF_SCAN:
+            start = position + 2 + int.from_bytes(data[position + 2 : position + 4], "big")
+            first = _MARKER.search(data, start)
+            if first is not None and first[0][1] in _JPEG_LS_SCAN_MARKERS:
+                return
+    raise CodecFault("the codestream breaks off within its scan")
 
 
 def _jpeg2k_picture(data: bytes) -> Picture:
