@@ -46,6 +46,14 @@ def register(app: typer.Typer) -> None:
         xray_mm_per_pixel: Annotated[
             float | None, typer.Option("--xray-mm-per-pixel", metavar="MM", help="X-ray scale, instead of the file's.")
         ] = None,
+        guide: Annotated[
+            str | None,
+            typer.Option(
+                "--guide",
+                metavar="FRENCH,X,Y",
+                help="Size of the guide catheter and a place on it in the first cine frame: its width gives the scale.",
+            ),
+        ] = None,
         vasodilator: Annotated[
             bool | None, typer.Option("--vasodilator/--no-vasodilator", help="A note: was one given before imaging?")
         ] = None,
@@ -62,11 +70,13 @@ def register(app: typer.Typer) -> None:
         from boreline.workflow.coregister import coregister as place
 
         corners = None if ends is None else _numbers(ends, 4, "--ends")
+        tube = None if guide is None else _numbers(guide, 3, "--guide")
         options = CoregisterOptions(
             offset_s=offset,
             clicks=_clicks(marker or []),
             ends_px=None if corners is None else ((corners[0], corners[1]), (corners[2], corners[3])),
             xray_mm_per_px=xray_mm_per_pixel,
+            guide=None if tube is None else (tube[0], (tube[1], tube[2])),
             vasodilator=vasodilator,
             source=source,
         )

@@ -19,6 +19,7 @@ from boreline.position.breathing import follow, line_maps, slow_part
 from boreline.position.centreline import Centreline, Image, best_filled_frame, filling_course, middle_map, trace
 from boreline.position.clocks import Offset, refined_offset, stated_offset
 from boreline.position.gating import beat_phase, change_signal, extended_beats, gate_from_change
+from boreline.position.guide_scale import GUIDE_RELATIVE_SD, mm_per_px_from_guide
 from boreline.position.marker import MarkerTrack, track_marker
 from boreline.position.registration import PHASE_WINDOW, Registration, register
 from boreline.reading import XrayRun
@@ -93,6 +94,7 @@ def coregister(
     clicks: Mapping[int, tuple[float, float]] | None = None,
     ends_px: tuple[tuple[float, float], tuple[float, float]] | None = None,
     mm_per_px: float | None = None,
+    guide: tuple[float, tuple[float, float]] | None = None,
     names: tuple[str, str] = ("the fluoroscopy", "the cine"),
 ) -> Coregistration:
     """Place the frames of an IVUS run by the transducer's marker under X-ray.
@@ -107,6 +109,9 @@ def coregister(
         Operator's distal and proximal ends of the vessel on the cine frame.
     mm_per_px
         Operator's X-ray scale.
+    guide
+        Size in French of the guide catheter and a place (x, y) on it in the first cine frame: its width gives the
+        scale. `mm_per_px` goes first.
     names
         Of the files, for refusals.
 
@@ -116,7 +121,7 @@ def coregister(
         No marker, a marker that never moves, no overlap in time, another view or magnification, no scale.
     """
     warnings = list(_check_views(fluoro, cine, names))
-    scale, scale_detail, scale_sd = _scale(cine, mm_per_px, names[1])
+    scale, scale_detail, scale_sd = _scale(cine, mm_per_px, guide, names[1])
     offset = stated_offset(run.timing, fluoro.timing, offset_s=offset_s, file=names[0])
     times_s = np.asarray(fluoro.timing.times_s)
     marker = track_marker(_pictures(fluoro), times_s, scale, clicks=clicks, name=names[0])
@@ -183,6 +188,7 @@ def coregister(
             local,
             shortfall,
             cine2 is None,
+            scale_sd,
             flags,
         ),
     )
@@ -227,14 +233,23 @@ def _check_views(fluoro: XrayRun, cine: XrayRun, names: tuple[str, str]) -> Iter
         yield "the file says that the positioner or the table moved during a run"
 
 
-def _scale(cine: XrayRun, stated: float | None, name: str) -> tuple[float, str, float]:
+def _scale(
+    cine: XrayRun, stated: float | None, guide: tuple[float, tuple[float, float]] | None, name: str
+) -> tuple[float, str, float]:
+    """Millimetres per pixel, where they come from, and their relative standard uncertainty."""
     if stated is not None:
         if not (np.isfinite(stated) and stated > 0):
             raise InputRefused(f"the X-ray scale must be positive, not {stated:g}", tag="--xray-mm-per-pixel")
         return float(stated), f"--xray-mm-per-pixel {stated:g}", float(DEPTH_RELATIVE_SD)
+    if guide is not None:
+        french, place = guide
+        measured = mm_per_px_from_guide(next(_pictures(cine)), place, french)
+        return measured, f"width of a guide catheter of {french:g} French", GUIDE_RELATIVE_SD
     if cine.scale is None:
         raise InputRefused(
-            f"has no X-ray scale ({cine.scale_problem})", file=name, remedy="state --xray-mm-per-pixel MM"
+            f"has no X-ray scale ({cine.scale_problem})",
+            file=name,
+            remedy="state --xray-mm-per-pixel MM or --guide FRENCH,X,Y",
         )
     mean = float(np.sqrt(cine.scale.mm_per_px_x * cine.scale.mm_per_px_y))
     return mean, cine.scale.detail, float(DEPTH_RELATIVE_SD)
@@ -381,6 +396,7 @@ def _record(
     local_mm: tuple[float, float, float],
     shortfall: tuple[float, float],
     one_view: bool,
+    scale_sd: float,
     flags: tuple[str, ...],
 ) -> dict[str, JsonValue]:
     return {
@@ -406,7 +422,7 @@ def _record(
                 "clock": local_mm[2],
             },
             "scale_relative_sd": {
-                ("depth" if one_view else "two_views"): float(DEPTH_RELATIVE_SD) if one_view else TWO_VIEW_RELATIVE_SD,
+                ("scale" if one_view else "two_views"): scale_sd,
                 "shortfall": float(np.hypot(*shortfall)),
             },
         },

@@ -45,6 +45,8 @@ class CoregisterOptions:
         Distal and proximal end of the vessel on the cine frame.
     xray_mm_per_px
         X-ray scale, instead of that of the file.
+    guide
+        Size in French of the guide catheter and a place on it in the first cine frame, for the X-ray scale.
     vasodilator
         The operator's note for the acquisition check; never inferred.
     source
@@ -55,6 +57,7 @@ class CoregisterOptions:
     clicks: Mapping[int, tuple[float, float]] = field(default_factory=dict)
     ends_px: tuple[tuple[float, float], tuple[float, float]] | None = None
     xray_mm_per_px: float | None = None
+    guide: tuple[float, tuple[float, float]] | None = None
     vasodilator: bool | None = None
     source: Path | None = None
 
@@ -80,6 +83,7 @@ def coregister(
         clicks={number - 1: place for number, place in options.clicks.items()},
         ends_px=options.ends_px,
         mm_per_px=options.xray_mm_per_px,
+        guide=options.guide,
         names=(str(fluoro), str(cine)),
     )
     frames = folder.frames()
@@ -194,6 +198,7 @@ def _record(
         "clicks": [[frame, *place] for frame, place in sorted(options.clicks.items())],
         "ends_px": options.ends_px,
         "xray_mm_per_px": options.xray_mm_per_px,
+        "guide": options.guide,
         "vasodilator": options.vasodilator,
     }
     numbers = {
