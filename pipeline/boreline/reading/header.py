@@ -53,8 +53,6 @@ class Header:
     ----------
     pixels_path
         The file that holds the pixel data: `path` itself, or the inflated copy of a deflated file.
-    pixels_size
-        Its size in bytes when it was opened.
     pixels
         None without Pixel Data (7FE0,0010).
     inflated
@@ -65,7 +63,6 @@ class Header:
     attributes: Attributes
     transfer_syntax_uid: str
     pixels_path: Path
-    pixels_size: int
     pixels: PixelElement | None
     warnings: tuple[str, ...] = ()
     inflated: object = field(default=None, repr=False)
@@ -160,14 +157,12 @@ def _finish(
     path: Path, file: BinaryIO, syntax: str, notes: tuple[str, ...], inflated: _InflatedCopy | None = None
 ) -> Header:
     dataset = _parse(file, syntax)
-    pixels, end = _pixel_element(file, syntax), file.seek(0, os.SEEK_END)
     return Header(
         path=path,
         attributes=Attributes(dataset, path),
         transfer_syntax_uid=syntax,
         pixels_path=path if inflated is None else inflated.path,
-        pixels_size=end,
-        pixels=pixels,
+        pixels=_pixel_element(file, syntax),
         warnings=notes,
         inflated=inflated,
     )
@@ -177,7 +172,13 @@ def _parse(file: BinaryIO, syntax: str, *, of_file_meta: bool = False) -> Datase
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         if of_file_meta:
-            return read_dataset(file, False, True, stop_when=lambda tag, _vr, _length: tag >> 16 != 2)
+            return read_dataset(
+                file,
+                False,
+                True,
+                stop_when=lambda tag, _vr, _length: tag >> 16 != 2,
+                defer_size=LARGEST_VALUE_BYTES,
+            )
         return read_dataset(
             file,
             syntax == IMPLICIT_LITTLE,
@@ -195,6 +196,7 @@ def _pixel_element(file: BinaryIO, syntax: str) -> PixelElement | None:
     group, element = (int.from_bytes(head[i : i + 2], order) for i in (0, 2))
     if group << 16 | element != _PIXEL_DATA or len(head) < 8:
         return None
+    # Without a stated type these two bytes begin the length, which is even; the three words would make it odd.
     long_form = head[4:6] in (b"OB", b"OW", b"UN")
     at = 8 if long_form else 4
     length = int.from_bytes(head[at : at + 4], order)
