@@ -185,7 +185,7 @@ def test_kill_9_in_the_middle_of_edits_loses_no_acknowledged_edit(folder: Callab
         assert server.stdout is not None
         address, token = re.fullmatch(r"(http://127\.0\.0\.1:\d+)/#(\S+)", server.stdout.readline().strip()).groups()  # type: ignore[union-attr]
         acknowledged: list[dict[str, Any]] = []
-        stop_after = random.Random().randint(60, 220)
+        stop_after = random.Random().randint(40, 120)
         with httpx.Client(base_url=address, headers={"Authorization": f"Bearer {token}"}, timeout=20) as client:
             for edit in some_edits(1000, seed=21):
                 answer = client.post("/api/edits", json={"revision": len(acknowledged), "edit": edit})

@@ -13,7 +13,7 @@ from boreline.reporting.cut import FILE as CUT_FILE
 from boreline.reporting.cut import LongitudinalCut
 from boreline.results import ResultFolder
 
-CACHE_BYTES = 64 * 2**20
+CACHE_BYTES = 32 * 2**20
 CUT_FRAMES = 600
 """Frames decoded for a longitudinal cut that the folder does not hold."""
 

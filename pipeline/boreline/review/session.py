@@ -10,6 +10,7 @@ from threading import RLock, Timer
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from boreline.correction import (
@@ -64,6 +65,10 @@ _CONFIDENCE = {
 }
 
 
+Columns = dict[str, npt.NDArray[Any]]
+"""The columns of the frames table; replaced, never changed, so that readers need no lock."""
+
+
 class Outdated(Exception):
     """The page spoke of a state that another page has changed since."""
 
@@ -85,7 +90,7 @@ class RunSession:
         self._earlier: deque[tuple[int, State]] = deque(maxlen=KEPT_STATES)
         self._was = folder.frames()
         self._axis = folder.axis()
-        self._frames = self._measure_all()
+        self._columns = self._measure_all()
         self._figures: tuple[int, Figures] | None = None
         self._save_after_s = save_after_s
         self._timer: Timer | None = None
@@ -127,7 +132,7 @@ class RunSession:
             "calibration_detail": calibration.detail,
             "axis_source": self._axis.source.value,
             "axis_detail": self._axis.detail,
-            "in_mm": bool(np.isfinite(self._frames["position_mm"]).any()),
+            "in_mm": bool(np.isfinite(self._columns["position_mm"]).any()),
             "segmenter": record["segmenter"]["name"],
             "not_applied": [{"number": e.number, "reason": reason} for e, reason in self._refused],
         }
@@ -135,12 +140,12 @@ class RunSession:
     def numbers(self) -> dict[str, JsonValue]:
         """Per-frame columns for the whole run, with the revision they belong to."""
         with self._lock:
-            frames = self._frames
-            columns: dict[str, JsonValue] = {name: _rounded(frames[name]) for name in (*NUMBERS, "position_mm")}
-            columns["time_s"] = _rounded(frames["time_s"], 4)
-            columns["flags"] = list(frames["flags"])
-            columns["state"] = [self._standing(frame) for frame in range(self.n_frames)]
-            return {"revision": self.revision, **columns}
+            columns = self._columns
+            out: dict[str, JsonValue] = {name: _rounded(columns[name]) for name in (*NUMBERS, "position_mm")}
+            out["time_s"] = _rounded(columns["time_s"], 4)
+            out["flags"] = columns["flags"].tolist()
+            out["state"] = [self._standing(frame) for frame in range(self.n_frames)]
+            return {"revision": self.revision, **out}
 
     def contours(self, first: int, count: int, *, automatic: bool = False) -> dict[str, JsonValue]:
         """Contours of a block of frames (0-based start), as the page draws them."""
@@ -155,21 +160,22 @@ class RunSession:
     def figures(self) -> dict[str, JsonValue]:
         """Sites, lengths and the queue of doubtful frames."""
         with self._lock:
-            revision, frames, state = self.revision, self._frames, self._state
-            if self._figures is None or self._figures[0] != revision:
-                self._figures = (revision, read_figures(frames, state.sites))
-            figures = self._figures[1]
-        in_mm = bool(np.isfinite(frames["position_mm"]).any())
-        place = frames["position_mm"].to_numpy(dtype=float) if in_mm else np.arange(self.n_frames, dtype=float)
+            revision, columns, state, known = self.revision, self._columns, self._state, self._figures
+        if known is None or known[0] != revision:
+            known = (revision, read_figures(pd.DataFrame(columns), state.sites))
+            self._figures = known
+        figures = known[1]
+        in_mm = bool(np.isfinite(columns["position_mm"]).any())
+        place = columns["position_mm"] if in_mm else np.arange(self.n_frames, dtype=float)
         queue = doubt(
             place,
             in_mm=in_mm,
-            lumen_area_mm2=frames["lumen_area_mm2"].to_numpy(dtype=float),
-            confidence=frames["confidence"].to_numpy(dtype=float),
-            eem_confidence=frames["eem_confidence"].to_numpy(dtype=float),
-            stent_confidence=frames["stent_confidence"].to_numpy(dtype=float),
-            usable=np.array([not (parse_flags(cell) & NOT_VESSEL) for cell in frames["flags"]], dtype=bool),
-            reviewed=frames["reviewed"].to_numpy(dtype=bool),
+            lumen_area_mm2=columns["lumen_area_mm2"],
+            confidence=columns["confidence"],
+            eem_confidence=columns["eem_confidence"],
+            stent_confidence=columns["stent_confidence"],
+            usable=np.array([not (parse_flags(cell) & NOT_VESSEL) for cell in columns["flags"]], dtype=bool),
+            reviewed=columns["reviewed"].astype(bool),
             sites=figures.sites,
         )
         near = f"{NEAR_MM:g} mm" if in_mm else f"{NEAR_FRAMES} frames"
@@ -282,12 +288,8 @@ class RunSession:
         return replay(self._baseline, active)
 
     def _after(self, changed: frozenset[int]) -> dict[str, JsonValue]:
-        if len(changed) > BULK_FRAMES or _moves_origin(self._frames, self._baseline, self._state, changed):
-            self._frames = self._measure_all()
-            whole = True
-        else:
-            self._frames = self._measured(sorted(changed))
-            whole = False
+        whole = len(changed) > BULK_FRAMES or self._moves_origin(changed)
+        self._columns = self._measure_all() if whole else self._measured(sorted(changed))
         self._save_soon()
         return {
             "revision": self.revision,
@@ -296,6 +298,14 @@ class RunSession:
             "undo": self._history.active[-1].edit.kind if self._history.active else None,
             "redo": self._history.undone[0].edit.kind if self._history.undone else None,
         }
+
+    def _moves_origin(self, changed: frozenset[int]) -> bool:
+        """True when an edit takes frames out of the vessel or back, which may move the 0 mm."""
+        return any(
+            bool(frame_flags(self._baseline, self._state, frame) & NOT_VESSEL)
+            != bool(parse_flags(self._columns["flags"][frame]) & NOT_VESSEL)
+            for frame in changed
+        )
 
     def _save_soon(self) -> None:
         if self._timer is not None:
@@ -328,30 +338,32 @@ class RunSession:
             frames |= set(edit.indices)
         return frozenset(frames)
 
-    def _measure_all(self) -> pd.DataFrame:
+    def _measure_all(self) -> Columns:
         edited: Edited = edited_result(self._baseline, self._state)
         times = self._was["time_s"].to_numpy(dtype=float)
         shifted = origin_in_vessel(self._axis.position_mm, in_vessel(edited.segmentation.flags))
         self._axis = replace(self._axis, position_mm=shifted)
-        return frames_table(
+        table = frames_table(
             edited.segmentation,
             edited.calibration,
             Timing(None if np.isnan(times).all() else times, ""),
             self._axis,
             reviewed=edited.reviewed,
         )
+        return {str(name): table[name].to_numpy() for name in table}
 
-    def _measured(self, changed: list[int]) -> pd.DataFrame:
-        """The frames table with some rows measured again."""
-        frames = self._frames.copy()
+    def _measured(self, changed: list[int]) -> Columns:
+        """The columns with some frames measured again (diameters of the EEM wait for the tables)."""
         calibration = scaled_calibration(self._baseline, self._state)
         rows: dict[str, list[Any]] = {}
         for frame in changed:
             for name, value in self._row(frame, calibration).items():
                 rows.setdefault(name, []).append(value)
+        columns = dict(self._columns)
         for name, values in rows.items():
-            frames.loc[changed, name] = values
-        return frames
+            columns[name] = columns[name].copy()
+            columns[name][changed] = values
+        return columns
 
     def _row(self, frame: int, calibration: Any) -> dict[str, Any]:
         flags = frame_flags(self._baseline, self._state, frame)
@@ -365,9 +377,9 @@ class RunSession:
             by_reader = frame in self._state.accepted or (structure, frame) in self._state.edited
             sure = READER_CONFIDENCE if by_reader else automatic.confidence[structure][frame]
             row[_CONFIDENCE[structure]] = np.nan if len(border) == 0 else sure
-            if structure is not Structure.STENT:
+            if structure is Structure.LUMEN:
                 shortest, longest = (np.nan, np.nan) if absent else polygon_diameters_mm(border.xy, calibration)
-                row[f"{structure.value}_min_diameter_mm"], row[f"{structure.value}_max_diameter_mm"] = shortest, longest
+                row["lumen_min_diameter_mm"], row["lumen_max_diameter_mm"] = shortest, longest
         row["plaque_area_mm2"] = row["eem_area_mm2"] - row["lumen_area_mm2"]
         row["plaque_burden_pct"] = 100.0 * row["plaque_area_mm2"] / row["eem_area_mm2"]
         return row
@@ -376,11 +388,10 @@ class RunSession:
         return self._state.hidden_deg.get(frame, 0.0) >= HIDDEN_LIMIT_DEG
 
     def _frame(self, frame: int) -> dict[str, JsonValue]:
-        row = self._frames.iloc[frame]
         return {
             **self._drawn(self._state, frame),
-            "numbers": {name: _figure(row[name]) for name in NUMBERS},
-            "flags": row["flags"],
+            "numbers": {name: _figure(self._columns[name][frame]) for name in NUMBERS},
+            "flags": self._columns["flags"][frame],
             "state": self._standing(frame),
         }
 
@@ -411,17 +422,8 @@ class RunSession:
         return out
 
 
-def _moves_origin(frames: pd.DataFrame, baseline: Any, state: State, changed: frozenset[int]) -> bool:
-    """True when an edit takes frames out of the vessel or back, which may move the 0 mm."""
-    for frame in changed:
-        now = bool(frame_flags(baseline, state, frame) & NOT_VESSEL)
-        if now != bool(parse_flags(frames["flags"].iloc[frame]) & NOT_VESSEL):
-            return True
-    return False
-
-
-def _rounded(column: pd.Series, decimals: int = 3) -> list[float | None]:
-    values = np.round(column.to_numpy(dtype=float), decimals)
+def _rounded(column: npt.NDArray[Any], decimals: int = 3) -> list[float | None]:
+    values = np.round(column.astype(float), decimals)
     return [float(value) if np.isfinite(value) else None for value in values]
 
 

@@ -4,8 +4,8 @@
 import { Api } from "./api.js";
 
 export const STRUCTURES = /** @type {const} */ (["lumen", "eem", "stent"]);
-const BLOCK = 100;
-const MAX_BLOCKS = 24;
+const BLOCK = 40;
+const MAX_BLOCKS = 50;
 const MAX_PIXEL_BYTES = 48 * 2 ** 20;
 const AHEAD = 10;
 const AT_ONCE = 4;
