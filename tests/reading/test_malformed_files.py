@@ -221,6 +221,15 @@ def test_a_codestream_cut_before_its_end_marker_is_a_fault(tmp_path: Path, synta
     assert all(frame.grey is not None for frame in frames[1:])
 
 
+@pytest.mark.parametrize("syntax", [JPEG_LS, JPEG_2000_LOSSLESS, JPEG_LOSSLESS])
+def test_a_codestream_of_more_bits_than_allocated_is_a_fault(tmp_path: Path, syntax: str) -> None:
+    deep = encode(speckle(1, dtype=np.uint16)[0], syntax)
+    path = write(tmp_path / "run.dcm", speckle(N), syntax, bend_frames=lambda frames: [deep, *frames[1:]])
+    frames = list(read_run(path).frames())
+    assert frames[0].grey is None
+    assert all(frame.grey is not None and frame.grey.dtype == np.uint8 for frame in frames[1:])
+
+
 def test_a_jpeg_ls_stream_without_its_end_is_a_fault_at_once(tmp_path: Path) -> None:
     # The decoder itself needs seconds for such a frame, whatever its size.
     path = write(

@@ -155,6 +155,13 @@ def test_palette_colour(tmp_path: Path, bits: int) -> None:
     np.testing.assert_array_equal(greys(read_run(path)), 255 - pixels)
 
 
+def test_palette_indices_are_never_taken_for_grey(tmp_path: Path) -> None:
+    # JPEG of palette indices is not legal, but what it says is clear.
+    tables = np.stack([np.arange(255, -1, -1)] * 3)
+    run = read_run(write(tmp_path / "run.dcm", speckle(3), JPEG, "PALETTE COLOR", **palette(tables, 8)))
+    assert np.abs(greys(run).astype(int) - (255 - speckle(3))).mean() < 3
+
+
 def test_palette_graphics_are_taken_out(tmp_path: Path) -> None:
     pixels = np.full((4, ROWS, COLUMNS), 100, dtype=np.uint8)
     pixels[:, 20:24, 30:40] = 255

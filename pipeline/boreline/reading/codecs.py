@@ -210,8 +210,10 @@ def _checked(samples: Samples, layout: PixelLayout) -> Samples:
     shape = (layout.rows, layout.columns) + ((3,) if layout.samples == 3 else ())
     if samples.shape != shape:
         raise CodecFault(f"the codestream holds {samples.shape}, not {shape}")
-    if samples.dtype not in (np.uint8, np.uint16):
-        raise CodecFault(f"the codestream holds {samples.dtype} samples")
+    if samples.dtype != np.uint8 and (samples.dtype != np.uint16 or layout.bits_allocated == 8):
+        raise CodecFault(
+            f"the codestream holds {samples.dtype} samples, the header allocates {layout.bits_allocated} bits"
+        )
     return samples
 
 

@@ -65,7 +65,8 @@ def plan_grey(attributes: Attributes, pixels: PixelStack, region: Region, *, los
     elif min(shares) < 1 - _GRAPHICS_SHARE:
         notes += (f"coloured graphics cover {1 - min(shares):.2%} of the cross-section and were taken out",)
         return GreyPlan(convert, luma=False, smear_px=tolerance.smear_px, warnings=notes)
-    return GreyPlan(_grey_only(convert), luma=pixels.codec.luma is not None, smear_px=0, warnings=notes)
+    luma_alone = layout.samples == 3 and pixels.codec.luma is not None
+    return GreyPlan(_grey_only(convert), luma=luma_alone, smear_px=0, warnings=notes)
 
 
 def _probe(pixels: PixelStack, convert: Converter, region: Region) -> list[float]:
