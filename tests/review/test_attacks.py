@@ -209,10 +209,11 @@ def test_garbage_on_the_socket_leaves_the_server_up(server: Any) -> None:
         b"GET " + b"a" * 100_000 + b" HTTP/1.1\r\n\r\n",
         b"POST / HTTP/1.1\r\nContent-Length: -5\r\n\r\n",
     ):
-        with socket.create_connection((client.base_url.host, client.base_url.port), timeout=10) as connection:
-            with contextlib.suppress(OSError):  # the server may hang up first
-                connection.sendall(data)
-                connection.recv(1000)
+        # The server may hang up first.
+        address = (client.base_url.host, client.base_url.port)
+        with socket.create_connection(address, timeout=10) as connection, contextlib.suppress(OSError):
+            connection.sendall(data)
+            connection.recv(1000)
     assert alive(client)
 
 

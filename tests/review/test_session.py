@@ -21,9 +21,9 @@ from boreline.correction.edits import EDIT
 from boreline.errors import InputRefused
 from boreline.model import Structure
 from boreline.results import ResultFolder
-from boreline.review.doubt import ENOUGH, doubt
 from boreline.review.session import Outdated, RunSession
 from boreline.workflow.apply_edits import apply_log, compare_readers, import_log, up_to_date
+from boreline.workflow.doubt import ENOUGH, doubt
 
 UPDATED = [
     "lumen_area_mm2",

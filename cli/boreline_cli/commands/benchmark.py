@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from boreline_cli.commands import benchmark_reader, benchmark_studies
 from boreline_cli.output import Json, print_json, print_line, print_table
 
 app = typer.Typer(help="Speed, segmenters, readers and agreement, measured.", no_args_is_help=True)
@@ -14,6 +15,8 @@ app = typer.Typer(help="Speed, segmenters, readers and agreement, measured.", no
 
 def register(root: typer.Typer) -> None:
     """Add the command group to `root`."""
+    benchmark_studies.add_to(app)
+    benchmark_reader.add_to(app)
     root.add_typer(app, name="benchmark")
 
 

@@ -37,10 +37,10 @@ from boreline.geometry import polygon_area_mm2, polygon_diameters_mm
 from boreline.model import JsonValue, Run, Structure, Timing
 from boreline.profile.frames import frames_table, in_vessel, origin_in_vessel
 from boreline.results import ResultFolder, json_ready
-from boreline.review.doubt import NEAR_FRAMES, NEAR_MM, STRETCH_FRAMES, STRETCH_MM, WRONG_RELATIVE_SD, doubt
-from boreline.review.figures import Figures, read_figures
 from boreline.review.pixels import Pixels
 from boreline.workflow.apply_edits import baseline_of, operator_record, write_edited
+from boreline.workflow.doubt import NEAR_FRAMES, NEAR_MM, STRETCH_FRAMES, STRETCH_MM, WRONG_RELATIVE_SD, doubt
+from boreline.workflow.review_figures import Figures, read_figures
 
 KEPT_STATES = 64
 SAVE_AFTER_S = 10.0
