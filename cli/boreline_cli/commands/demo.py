@@ -10,6 +10,8 @@ import typer
 from boreline_cli.output import print_line, progress_bar
 
 DEFAULT_FOLDER = Path("boreline-demo")
+BALLOON_MM = 3.5
+"""Nominal diameter of the balloon in the synthetic case."""
 
 
 def register(app: typer.Typer) -> None:
@@ -28,6 +30,9 @@ def register(app: typer.Typer) -> None:
         from boreline.errors import InputRefused
         from boreline.model import CAUTION, Phase
         from boreline.workflow.analyse import AnalyseOptions, analyse
+        from boreline.workflow.assess import assess_folder
+        from boreline.workflow.plan import plan_folder
+        from boreline.workflow.report import report
         from boreline_phantoms.demo_case import demo_case
         from boreline_phantoms.writing import write_scene
 
@@ -45,15 +50,28 @@ def register(app: typer.Typer) -> None:
                 options = AnalyseOptions(phase=phase, threads=2)
                 folders.append(analyse(run, out / phase.value, options, progress=progress))
         before, implanted = (folder.path for folder in folders)
-        print_line(f"report before treatment:    {before / 'report.html'}")
-        print_line(f"report after implantation:  {implanted / 'report.html'}")
+        planned = plan_folder(before)
+        assessed = assess_folder(implanted, before=before, balloon_mm=BALLOON_MM)
+        made = report([before, implanted], out=out / "report.html")
+        sizes = sorted({method["diameter_mm"] for method in planned["methods"] if method["diameter_mm"] is not None})
+        verdicts = [rule["verdict"] for rule in assessed["rules"]]
+        print_line(f"lesion to cover: {planned['length_mm']:.1f} mm +/- {planned['length_sd_mm']:.1f} mm")
+        print_line(f"device diameters by {len(planned['methods'])} published methods: {sizes[0]:g} to {sizes[-1]:g} mm")
+        print_line(
+            f"after implantation: smallest stent area {assessed['msa_read_mm2']:.2f} mm2; of {len(verdicts)} criteria "
+            f"{verdicts.count('met')} met, {verdicts.count('not_met')} not met, "
+            f"{verdicts.count('too_close_to_call')} too close to call"
+        )
+        print_line(CAUTION)
+        print_line()
+        print_line(f"report: {made.page}")
         print_line()
         print_line("What to type next on this case:")
         for command in (
             f"boreline inspect {out / 'runs'}",
-            f"boreline review {before}",
+            f"boreline review {before} {implanted}",
+            f"boreline plan {before}",
+            f"boreline assess {implanted} --before {before} --balloon {BALLOON_MM:g}",
             f"boreline export {before}",
         ):
             print_line(f"  {command}")
-        print_line()
-        print_line(CAUTION)
