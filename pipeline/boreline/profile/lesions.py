@@ -39,6 +39,7 @@ class LesionKind(StrEnum):
 
     STENOSIS = "stenosis"
     PLAQUE = "plaque"
+    SEVERE = "severe"  # narrowed by half or plaque burden >= 50 %: what a device has to cover
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +102,7 @@ def lesion_to_cover(profile: Profile, *, around_row: int | None = None) -> Lesio
     for stenosis in find_stenoses(profile):
         severe[stenosis.first_row : stenosis.last_row + 1] = True
     severe = join_stretches(severe, round(SEPARATE_MM / profile.step_mm))
-    kind = LesionKind.STENOSIS
+    kind = LesionKind.SEVERE
     if not severe.any():
         kind = LesionKind.PLAQUE
         for lesion in find_plaque_lesions(profile):

@@ -179,4 +179,5 @@ def join_stretches(mask: BoolArray, max_gap_rows: int) -> BoolArray:
 
 def _mean_diameter(shortest: FloatArray, longest: FloatArray, area: FloatArray) -> FloatArray:
     from_chords = (shortest + longest) / 2
-    return np.where(np.isfinite(from_chords), from_chords, 2.0 * np.sqrt(area / np.pi))
+    diameter = np.where(np.isfinite(from_chords), from_chords, 2.0 * np.sqrt(area / np.pi))
+    return np.where(np.isfinite(area), diameter, np.nan)

@@ -171,9 +171,10 @@ def _landings(
 def _check_order(profile: Profile, landings: Mapping[Side, Landing]) -> None:
     if len(landings) == 2 and landings[Side.DISTAL].site.row >= landings[Side.PROXIMAL].site.row:
         raise InputRefused("the distal landing does not lie distal of the proximal one", tag="--distal, --proximal")
-    for side, landing in landings.items():
-        for stenosis in find_stenoses(profile):
-            if landing.chosen_by_operator and stenosis.first_row <= landing.site.row <= stenosis.last_row:
+    chosen = [(side, landing) for side, landing in landings.items() if landing.chosen_by_operator]
+    for stenosis in find_stenoses(profile) if chosen else ():
+        for side, landing in chosen:
+            if stenosis.first_row <= landing.site.row <= stenosis.last_row:
                 start, end = profile.position_mm[[stenosis.first_row, stenosis.last_row]]
                 raise InputRefused(
                     f"{landing.site.position_mm:g} mm lies inside the stenosis from {start:.1f} to {end:.1f} mm",
@@ -322,7 +323,8 @@ def _lesion_json(lesion: Lesion, profile: Profile, quantities: Mapping[str, Meas
             }
     return {
         "definition": {
-            LesionKind.STENOSIS: "lumen narrowed by >= 50 % or plaque burden >= 50 %, gaps under 5 mm joined",
+            LesionKind.STENOSIS: "lumen narrowed by >= 50 %",
+            LesionKind.SEVERE: "lumen narrowed by >= 50 % or plaque burden >= 50 %, gaps under 5 mm joined",
             LesionKind.PLAQUE: "plaque burden > 40 %",
         }[lesion.kind],
         "from_mm": float(profile.position_mm[lesion.first_row]),

@@ -6,13 +6,15 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from boreline.errors import InputRefused
-from boreline.expansion.alignment import align_dynamically, compare
+from boreline.expansion.alignment import align_by_fiducials, align_dynamically, compare
 from boreline.expansion.assessing import assess_stent, stated_inputs
 from boreline.expansion.balloon_targets import balloon_table_rule, read_balloon_targets, target_for
+from boreline.expansion.case_file import read_case
 from boreline.expansion.criteria import load_criteria
 from boreline.expansion.inputs import check_value
 from boreline.expansion.stent import detected_stent, stated_stent
 from boreline.model import JsonValue, Vessel
+from boreline.profile.record import Profile
 from boreline.profile.uncertainty import SharedUncertainty
 from boreline.results.folder import ResultFolder
 from boreline.workflow.plan import read_profile, run_notes
@@ -35,6 +37,8 @@ def assess_folder(
 
     Parameters
     ----------
+    before
+        The result folder of the run before implantation, or a `case.toml` that lists the runs of the vessel.
     stated
         Further inputs of the criteria that the operator states, for example a dissection.
 
@@ -75,8 +79,16 @@ def assess_folder(
     if shared.left_out:
         notes.append(f"not in the intervals, because not known: {', '.join(shared.left_out)}")
     if before is not None:
-        earlier = read_profile(ResultFolder.open(before))
-        document["before_after"] = compare(earlier, profile, align_dynamically(earlier, profile))
+        document["before_after"] = _before_after(before, profile)
     document["notes"] = notes
     results.write_json(ASSESSMENT, document)
     return document
+
+
+def _before_after(before: Path, after: Profile) -> dict[str, JsonValue]:
+    """Compare with the earlier run; a case file may carry the places that the operator identified in both."""
+    case = read_case(before) if before.suffix == ".toml" else None
+    earlier = read_profile(ResultFolder.open(before if case is None else case.before))
+    if case is not None and case.fiducials:
+        return compare(earlier, after, align_by_fiducials(earlier, after, case.fiducials))
+    return compare(earlier, after, align_dynamically(earlier, after))
