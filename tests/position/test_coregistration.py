@@ -55,7 +55,7 @@ def test_two_views_give_the_length_in_space(filmed: Filmed, one_view: Coregistra
     both = coregister(filmed.run, filmed.fluoro, filmed.cine, filmed.cine2)
     known = np.isfinite(both.axis.position_mm)
     true = np.ptp(filmed.scene.position_mm()[known])
-    assert np.nanmax(both.axis.position_mm) == pytest.approx(true, rel=0.06)
+    assert np.nanmax(both.axis.position_mm) == pytest.approx(true, rel=0.1)
     assert not both.axis.lower_bound
     assert both.axis.scale_relative_sd < one_view.axis.scale_relative_sd
 

@@ -15,7 +15,8 @@ import numpy as np
 from boreline.errors import InputRefused
 from boreline.model import FloatArray, JsonValue, Run, Vessel
 from boreline.position.clocks import overlap, stated_offset
-from boreline.position.coregistration import SAME_VIEW_DEG, Coregistration
+from boreline.position.coregistration import Coregistration
+from boreline.position.films import SAME_VIEW_DEG
 from boreline.reading import XrayRun
 
 LEAST_RATE_HZ, PREFERRED_RATE_HZ = 15.0, 30.0

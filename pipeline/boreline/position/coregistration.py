@@ -6,7 +6,7 @@ where that is known not to hold; where it cannot be known, a warning says so.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -14,21 +14,15 @@ import numpy as np
 from boreline.errors import InputRefused
 from boreline.model import Axis, AxisSource, FloatArray, JsonValue, Run
 from boreline.position.axis import HEART_SLIDE_MM
-from boreline.position.biplane import LEAST_ANGLE_DEG, XrayGeometry, angle_between_deg, arc_in_space_mm
+from boreline.position.biplane import LEAST_ANGLE_DEG, angle_between_deg, arc_in_space_mm
 from boreline.position.breathing import follow, line_maps, slow_part
-from boreline.position.centreline import Centreline, Image, best_filled_frame, filling_course, middle_map, trace
+from boreline.position.centreline import Centreline, best_filled_frame, filling_course, middle_map, trace
 from boreline.position.clocks import Offset, refined_offset, stated_offset
+from boreline.position.films import check_views, geometry_of, pictures, xray_scale
 from boreline.position.gating import beat_phase, change_signal, extended_beats, gate_from_change
-from boreline.position.guide_scale import GUIDE_RELATIVE_SD, mm_per_px_from_guide
 from boreline.position.marker import MarkerTrack, track_marker
 from boreline.position.registration import PHASE_WINDOW, Registration, register
 from boreline.reading import XrayRun
-
-SAME_VIEW_DEG = 3.0
-"""Largest difference of a positioner angle that still counts as the same view: common practice, no source."""
-
-DEPTH_RELATIVE_SD = 50.0 / np.sqrt(3) / 765.0
-"""The vessel lies up to 50 mm before or behind the isocentre, 765 mm from the source (uniform): 3.8 %."""
 
 SHORTFALL_ONE_VIEW = (0.089, 0.082)
 SHORTFALL_TWO_VIEWS = (0.016, 0.015)
@@ -120,11 +114,11 @@ def coregister(
     InputRefused
         No marker, a marker that never moves, no overlap in time, another view or magnification, no scale.
     """
-    warnings = list(_check_views(fluoro, cine, names))
-    scale, scale_detail, scale_sd = _scale(cine, mm_per_px, guide, names[1])
+    warnings = list(check_views(fluoro, cine, names))
+    scale, scale_detail, scale_sd = xray_scale(cine, mm_per_px, guide, names[1])
     offset = stated_offset(run.timing, fluoro.timing, offset_s=offset_s, file=names[0])
     times_s = np.asarray(fluoro.timing.times_s)
-    marker = track_marker(_pictures(fluoro), times_s, scale, clicks=clicks, name=names[0])
+    marker = track_marker(pictures(fluoro), times_s, scale, clicks=clicks, name=names[0])
     if offset.source == "unconfirmed" and run.timing.times_s is not None:
         offset = refined_offset(offset, run.timing.times_s, change_signal(run), times_s, marker.xy_px)
         if offset.source == "unconfirmed":
@@ -132,9 +126,9 @@ def coregister(
                 f"time offset {offset.offset_s:+.2f} s rests on {offset.detail}; confirm it with --offset S"
             )
     phase, phase_source, beats_known = _phase(run, fluoro, offset, marker, scale)
-    course = filling_course(_pictures(cine), scale)
+    course = filling_course(pictures(cine), scale)
     number = best_filled_frame(course)
-    picture = next(_pictures(cine, number))
+    picture = next(pictures(cine, number))
     cine_phase = _cine_phase(cine, number) if beats_known else None
 
     breath_px = _breath(fluoro, marker, scale, times_s, phase)
@@ -194,67 +188,6 @@ def coregister(
     )
 
 
-def _pictures(run: XrayRun, start: int = 0) -> Iterator[Image]:
-    """Intensities one by one; a frame that cannot be decoded repeats the one before."""
-    last: Image | None = None
-    for frame in run.frames(start):
-        last = frame.intensity if frame.intensity is not None else last
-        yield np.zeros((run.rows, run.columns), np.uint8) if last is None else last
-
-
-def _check_views(fluoro: XrayRun, cine: XrayRun, names: tuple[str, str]) -> Iterator[str]:
-    if (fluoro.rows, fluoro.columns) != (cine.rows, cine.columns):
-        raise InputRefused(
-            f"the picture is {fluoro.columns} x {fluoro.rows}, that of the cine {cine.columns} x {cine.rows}",
-            file=names[0],
-            remedy="use a fluoroscopy and a cine of one size and view",
-        )
-    for word, a, b in (
-        ("primary", fluoro.primary_deg[0], cine.primary_deg[0]),
-        ("secondary", fluoro.secondary_deg[0], cine.secondary_deg[0]),
-    ):
-        if not (np.isfinite(a) and np.isfinite(b)):
-            yield f"the {word} angle is not stated in both runs: that the view is the same cannot be checked"
-        elif abs(a - b) > SAME_VIEW_DEG:
-            raise InputRefused(
-                f"the {word} positioner angle is {a:g} degrees, that of the cine {b:g}: another view",
-                file=names[0],
-                remedy="use a cine in the view of the fluoroscopy",
-            )
-    if fluoro.scale is not None and cine.scale is not None:
-        ratio = fluoro.scale.mm_per_px_x / cine.scale.mm_per_px_x
-        if abs(ratio - 1) > 0.02:
-            raise InputRefused(
-                f"its scale is {ratio:.2f} times that of the cine: zoomed, or another distance",
-                file=names[0],
-                remedy="use a fluoroscopy and a cine of one magnification",
-            )
-    if fluoro.positioner_moves or fluoro.table_moves or cine.positioner_moves or cine.table_moves:
-        yield "the file says that the positioner or the table moved during a run"
-
-
-def _scale(
-    cine: XrayRun, stated: float | None, guide: tuple[float, tuple[float, float]] | None, name: str
-) -> tuple[float, str, float]:
-    """Millimetres per pixel, where they come from, and their relative standard uncertainty."""
-    if stated is not None:
-        if not (np.isfinite(stated) and stated > 0):
-            raise InputRefused(f"the X-ray scale must be positive, not {stated:g}", tag="--xray-mm-per-pixel")
-        return float(stated), f"--xray-mm-per-pixel {stated:g}", float(DEPTH_RELATIVE_SD)
-    if guide is not None:
-        french, place = guide
-        measured = mm_per_px_from_guide(next(_pictures(cine)), place, french)
-        return measured, f"width of a guide catheter of {french:g} French", GUIDE_RELATIVE_SD
-    if cine.scale is None:
-        raise InputRefused(
-            f"has no X-ray scale ({cine.scale_problem})",
-            file=name,
-            remedy="state --xray-mm-per-pixel MM or --guide FRENCH,X,Y",
-        )
-    mean = float(np.sqrt(cine.scale.mm_per_px_x * cine.scale.mm_per_px_y))
-    return mean, cine.scale.detail, float(DEPTH_RELATIVE_SD)
-
-
 def _phase(
     run: Run, fluoro: XrayRun, offset: Offset, marker: MarkerTrack, mm_per_px: float
 ) -> tuple[FloatArray, str, bool]:
@@ -291,7 +224,7 @@ def _cine_phase(cine: XrayRun, number: int) -> float | None:
 def _breath(
     fluoro: XrayRun, marker: MarkerTrack, mm_per_px: float, times_s: FloatArray, phase: FloatArray
 ) -> FloatArray:
-    shift, match = follow(line_maps(_pictures(fluoro), marker.xy_px, mm_per_px), mm_per_px)
+    shift, match = follow(line_maps(pictures(fluoro), marker.xy_px, mm_per_px), mm_per_px)
     return slow_part(shift, match, times_s, phase)
 
 
@@ -318,7 +251,7 @@ def _waypoints(
 
 def _in_space(line: Centreline, cine: XrayRun, cine2: XrayRun, cine_phase: float | None) -> tuple[FloatArray, float]:
     """Length in space, by the frame of the second view that fits best of those filled and of the same phase."""
-    first, second = _geometry(cine, "the cine"), _geometry(cine2, "the second cine")
+    first, second = geometry_of(cine, "the cine"), geometry_of(cine2, "the second cine")
     apart = angle_between_deg(first, second)
     if min(apart, 180 - apart) < LEAST_ANGLE_DEG:
         raise InputRefused(
@@ -327,7 +260,7 @@ def _in_space(line: Centreline, cine: XrayRun, cine2: XrayRun, cine_phase: float
             remedy=f"give a second view at least {LEAST_ANGLE_DEG:.0f} degrees away, or none",
         )
     scale = second.imager_mm * second.source_to_patient_mm / second.source_to_detector_mm
-    course = filling_course(_pictures(cine2), scale)
+    course = filling_course(pictures(cine2), scale)
     filled = np.flatnonzero(course >= _WELL_FILLED * course.max())
     if cine_phase is not None and len(cine2.r_wave_frames) >= 2:
         phases = np.array([_cine_phase(cine2, int(number)) for number in filled], dtype=np.float64)
@@ -335,24 +268,10 @@ def _in_space(line: Centreline, cine: XrayRun, cine2: XrayRun, cine_phase: float
     else:
         filled = filled[:: max(1, len(filled) // _ANY_PHASE)]
     found = (
-        arc_in_space_mm(line.xy_px, first, second, middle_map(next(_pictures(cine2, int(number))), scale))
+        arc_in_space_mm(line.xy_px, first, second, middle_map(next(pictures(cine2, int(number))), scale))
         for number in filled
     )
     return max(found, key=lambda candidate: candidate[1])
-
-
-def _geometry(run: XrayRun, name: str) -> XrayGeometry:
-    distances = run.distance_source_to_detector_mm, run.distance_source_to_patient_mm
-    if None in distances or run.scale is None or not np.isfinite(run.primary_deg[0] + run.secondary_deg[0]):
-        raise InputRefused(
-            f"{name} states no full geometry (angles, distances, spacing)",
-            tag="--cine2",
-            remedy="leave --cine2 out: the length is then a lower bound",
-        )
-    detector_mm, patient_mm = (float(d) for d in distances if d is not None)
-    imager = run.scale.mm_per_px_x * detector_mm / patient_mm
-    centre = ((run.columns - 1) / 2, (run.rows - 1) / 2)
-    return XrayGeometry(float(run.primary_deg[0]), float(run.secondary_deg[0]), detector_mm, patient_mm, imager, centre)
 
 
 def _at_times(arc_px: FloatArray, times_s: FloatArray, wanted_s: FloatArray) -> FloatArray:
