@@ -17,6 +17,7 @@ from boreline.model import JsonValue, Vessel
 from boreline.profile.record import Profile
 from boreline.profile.uncertainty import SharedUncertainty
 from boreline.results.folder import ResultFolder
+from boreline.results.record import json_ready
 from boreline.workflow.plan import read_profile, run_notes
 
 ASSESSMENT = "assessment.json"
@@ -74,7 +75,7 @@ def assess_folder(
         stated=given,
         vessel=None if vessel is None else Vessel(vessel),
     )
-    document = assessment.as_json(profile)
+    document = json_ready(assessment.as_json(profile))
     notes = run_notes(record)
     if shared.left_out:
         notes.append(f"not in the intervals, because not known: {', '.join(shared.left_out)}")

@@ -11,6 +11,7 @@ from boreline.model import JsonValue
 from boreline.profile.record import Profile, profile_from_table
 from boreline.profile.uncertainty import Measured, SharedUncertainty
 from boreline.results.folder import ResultFolder
+from boreline.results.record import json_ready
 from boreline.sizing.devices import read_devices
 from boreline.sizing.landing_map import EdgeLimit
 from boreline.sizing.planning import Plan, make_plan
@@ -46,7 +47,7 @@ def plan_folder(
         edge_limits=edge_limits(),
         nodule=nodule,
     )
-    document = plan.as_json(profile)
+    document = json_ready(plan.as_json(profile))
     document["device_list"] = "common sizes (built in)" if devices is None else devices.name
     document["targets"] = targets_before_implantation(load_criteria(), _as_inputs(plan))
     document["notes"] = [*document["notes"], *run_notes(record)]
