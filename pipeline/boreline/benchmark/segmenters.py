@@ -106,21 +106,22 @@ def _summary(group: pd.DataFrame) -> dict[str, float]:
     jaccard, off = found["jaccard"], found["area_difference_pct"]
     difference = found["area_mm2"] - found["true_area_mm2"]
     spread = float(difference.std(ddof=1)) if len(found) > 1 else np.nan
+    mean = float(difference.mean())
     out |= {
-        "jaccard_median": jaccard.median(),
-        "jaccard_p10": jaccard.quantile(0.1),
-        "jaccard_mean": jaccard.mean(),
-        "dice_mean": found["dice"].mean(),
-        "hausdorff_median_mm": found["hausdorff_mm"].median(),
-        "hausdorff95_median_mm": found["hausdorff95_mm"].median(),
-        "abs_area_error_median_pct": off.abs().median(),
-        "abs_area_error_mean_pct": off.abs().mean(),
-        "area_bias_median_pct": off.median(),
-        "area_bias_mean_pct": off.mean(),
-        "bland_altman_mean_mm2": difference.mean(),
-        "bland_altman_low_mm2": difference.mean() - COVERAGE_FACTOR * spread,
-        "bland_altman_high_mm2": difference.mean() + COVERAGE_FACTOR * spread,
-        "bad_pct": 100.0 * (jaccard < GOOD_JACCARD).mean(),
+        "jaccard_median": float(jaccard.median()),
+        "jaccard_p10": float(jaccard.quantile(0.1)),
+        "jaccard_mean": float(jaccard.mean()),
+        "dice_mean": float(found["dice"].mean()),
+        "hausdorff_median_mm": float(found["hausdorff_mm"].median()),
+        "hausdorff95_median_mm": float(found["hausdorff95_mm"].median()),
+        "abs_area_error_median_pct": float(off.abs().median()),
+        "abs_area_error_mean_pct": float(off.abs().mean()),
+        "area_bias_median_pct": float(off.median()),
+        "area_bias_mean_pct": float(off.mean()),
+        "bland_altman_mean_mm2": mean,
+        "bland_altman_low_mm2": mean - COVERAGE_FACTOR * spread,
+        "bland_altman_high_mm2": mean + COVERAGE_FACTOR * spread,
+        "bad_pct": 100.0 * float((jaccard < GOOD_JACCARD).mean()),
         "bad_among_least_certain": bad_among_least_certain(found),
         "inside_95_pct": coverage_pct(found),
     }

@@ -228,7 +228,8 @@ def _picture_end(pictures: Sequence[Bytes], in_region: BoolArray) -> IntArray:
     ends: IntArray = np.where(lit.any(axis=1), last, lit.shape[1]).astype(np.int64)
     # A ray in shadow throughout is as long as the others that the region lets reach as far.
     region = in_region.shape[1] - np.argmax(in_region[:, ::-1], axis=1)
-    return np.minimum(region, np.maximum(ends, int(np.percentile(ends, 75))))
+    whole: IntArray = np.minimum(region, np.maximum(ends, int(np.percentile(ends, 75))))
+    return whole
 
 
 def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
@@ -285,7 +286,8 @@ def _shares(values: Bytes, wanted: BoolArray) -> FloatArray:
     counts = np.bincount(values[wanted], minlength=_LEVELS).astype(np.float64)
     smooth: FloatArray = gaussian_filter1d(counts, _SMOOTHING, mode="nearest")
     smooth += _LEAST_SHARE * max(counts.sum(), 1.0) / _LEVELS
-    return smooth / smooth.sum()
+    shares: FloatArray = smooth / smooth.sum()
+    return shares
 
 
 def _ratio(values: Bytes, blood: BoolArray, wall: BoolArray) -> Floats:

@@ -68,8 +68,10 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
     lumen_mm = along_the_run(traced.lumen, learnt.likeness) * mm
     membrane_mm = np.maximum(along_the_run(traced.membrane, learnt.likeness) * mm, lumen_mm + 0.05)
     beyond = traced.membrane > learnt.to_sample - 6
-    eem_seen = ~(traced.shadow | traced.pocket | beyond) & (np.nan_to_num(traced.ring) > RING_SEEN * learnt.spread)
-    lumen_seen = ~(traced.wire | traced.pocket)
+    eem_seen: BoolArray = ~(traced.shadow | traced.pocket | beyond) & (
+        np.nan_to_num(traced.ring) > RING_SEEN * learnt.spread
+    )
+    lumen_seen: BoolArray = ~(traced.wire | traced.pocket)
     flags: list[set[Flag]] = [set() for _ in range(n)]
     hidden_deg = np.full(n, np.nan)
     mouth_deg = np.zeros(n)
@@ -96,11 +98,12 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
             (SectorKind.BRANCH, traced.pocket[i]),
         ):
             rows += [(i, kind, *_span_deg(lumen_deg, run_)) for run_ in runs_of_true(rays)]
-    has_eem = has_lumen & np.array([not words & {Flag.EEM_HIDDEN, Flag.EEM_OUT_OF_VIEW} for words in flags])
+    measurable = [not words & {Flag.EEM_HIDDEN, Flag.EEM_OUT_OF_VIEW} for words in flags]
+    has_eem: BoolArray = has_lumen & np.array(measurable, dtype=np.bool_)
     judged = judge(learnt, traced, lumen_mm, membrane_mm, lumen_seen, eem_seen)
     present = {Structure.LUMEN: has_lumen, Structure.EEM: has_eem}
     for structure, flag in ((Structure.LUMEN, Flag.LUMEN_DOUBTFUL), (Structure.EEM, Flag.EEM_DOUBTFUL)):
-        for i in np.flatnonzero(present[structure] & (judged.chance[structure] < _DOUBTFUL)):
+        for i in np.flatnonzero(present[structure] & (judged.chance[structure] < _DOUBTFUL)).tolist():
             flags[i].add(flag)
     none = np.full(n, np.nan)
     return Segmentation(
@@ -126,7 +129,8 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
 def _directions_deg(radii_mm: FloatArray, centre_mm: FloatArray) -> FloatArray:
     angle = 2.0 * np.pi * np.arange(len(radii_mm)) / len(radii_mm)
     x, y = radii_mm * np.cos(angle) - centre_mm[0], radii_mm * np.sin(angle) - centre_mm[1]
-    return np.degrees(np.arctan2(y, x)) % 360.0
+    directions: FloatArray = np.degrees(np.arctan2(y, x)) % 360.0
+    return directions
 
 
 def _swept_deg(directions_deg: FloatArray, rays: BoolArray) -> float:

@@ -32,7 +32,7 @@ class Block:
     @property
     def n_frames(self) -> int:
         """The block's own frames."""
-        return self.core.stop - self.core.start
+        return int(self.core.stop - self.core.start)
 
 
 def blocks_of(run: Run, sampler: PolarSampler) -> Iterator[Block]:

@@ -255,4 +255,4 @@ def expected_distance(cost: Floats, path: IntArray, reach: int) -> float:
                     mass += w
                     moment += w * abs(k)
         total += moment / mass
-    return total / n_rays
+    return float(total / n_rays)
