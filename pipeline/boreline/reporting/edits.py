@@ -2,54 +2,57 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
 
-from boreline.results import EDITS, ResultFolder
+from boreline.correction import Entry, log_path, read_log, readers
+from boreline.results import ResultFolder
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedEdit:
+    """One line of a log for people: frames count from 1."""
+
+    number: int
+    at: str
+    what: str
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """One operator's log: how many edits of each kind, in how many frames, first and last time."""
+    """One operator's log: how many entries of each kind, in how many frames, and all of them."""
 
     name: str
-    n_edits: int
     n_frames: int
     kinds: Mapping[str, int]
-    first: str
     last: str
     current: bool
+    edits: tuple[LoggedEdit, ...]
 
 
 def read_readers(folder: ResultFolder) -> tuple[Reader, ...]:
-    """The readers of a folder in name order; lines that are no JSON object are not counted."""
+    """The readers of a folder in name order."""
     current = folder.record.get("current_reader")
     return tuple(
-        _summary(path.stem, [e for line in _lines(path) if (e := _parsed(line)) is not None], path.stem == current)
-        for path in sorted((folder.path / EDITS).glob("*.jsonl"))
+        _summary(name, read_log(log_path(folder.path, name)), current=name == current) for name in readers(folder.path)
     )
 
 
-def _lines(path: Path) -> list[str]:
-    return path.read_text(encoding="utf-8").splitlines()
+def _summary(name: str, entries: tuple[Entry, ...], *, current: bool) -> Reader:
+    frames = {frame for entry in entries for frame in getattr(entry.edit, "indices", ())}
+    edits = tuple(LoggedEdit(e.number, f"{e.at:%Y-%m-%d %H:%M}", _what(e), e.why) for e in entries)
+    kinds = Counter(str(entry.edit.kind) for entry in entries)
+    return Reader(name, len(frames), dict(kinds), edits[-1].at if edits else "", current, edits)
 
 
-def _parsed(line: str) -> dict[str, Any] | None:
-    try:
-        value = json.loads(line)
-    except ValueError:
-        return None
-    return value if isinstance(value, dict) else None
-
-
-def _summary(name: str, edits: list[dict[str, Any]], current: bool) -> Reader:
-    times = sorted(str(e[key]) for e in edits for key in ("at", "when", "time") if key in e)
-    kinds = Counter(str(e.get("kind") or e.get("action") or e.get("what") or "edit") for e in edits)
-    frames = {e["frame"] for e in edits if isinstance(e.get("frame"), int)}
-    return Reader(
-        name, len(edits), len(frames), dict(kinds), times[0] if times else "", times[-1] if times else "", current
-    )
+def _what(entry: Entry) -> str:
+    edit = entry.edit
+    words = [edit.kind.replace("_", " ")]
+    if hasattr(edit, "structure"):
+        words.append(edit.structure.value)
+    frames = getattr(edit, "indices", None)
+    if frames is not None and len(frames):
+        words.append(f"frame {frames[0] + 1}" if len(frames) == 1 else f"frames {frames[0] + 1} to {frames[-1] + 1}")
+    return ", ".join(words)

@@ -14,7 +14,7 @@ from typing import Any
 
 import pandas as pd
 
-from boreline.geometry import difference_over_max, min_over_max, polygon_diameters_mm
+from boreline.geometry import polygon_diameters_mm
 from boreline.model import Calibration, Contours, Structure
 from boreline.profile.volumes import VolumeRule, segment_volumes
 from boreline.reporting import codes
@@ -113,8 +113,8 @@ def _of_frame(
         yield Measurement(diameter, low, codes.MM, 4, codes.MINIMUM)
         yield Measurement(diameter, high, codes.MM, 4, codes.MAXIMUM)
         if structure is Structure.LUMEN:
-            yield Measurement(codes.LUMEN_ECCENTRICITY, float(difference_over_max(low, high)), codes.RATIO, 4)
-            yield Measurement(codes.LUMEN_RATIO, float(min_over_max(low, high)), codes.RATIO, 4)
+            yield Measurement(codes.LUMEN_ECCENTRICITY, (high - low) / high, codes.RATIO, 4)
+            yield Measurement(codes.LUMEN_RATIO, low / high, codes.RATIO, 4)
     yield Measurement(codes.PLAQUE_AREA, row["plaque_area_mm2"], codes.MM2, 4)
     yield Measurement(codes.PLAQUE_BURDEN, row["plaque_burden_pct"], codes.PERCENT, 2)
     yield Measurement(codes.CALCIUM_ARC, row["calcium_arc_deg"], codes.DEGREE, 1)
@@ -123,8 +123,8 @@ def _of_frame(
         low, high = polygon_diameters_mm(contours[Structure.STENT].polygon(frame), calibration)
         yield Measurement(codes.STENT_DIAMETER, low, codes.MM, 4, codes.MINIMUM)
         yield Measurement(codes.STENT_DIAMETER, high, codes.MM, 4, codes.MAXIMUM)
-        yield Measurement(codes.STENT_SYMMETRY, float(difference_over_max(low, high)), codes.RATIO, 4)
-        yield Measurement(codes.STENT_RATIO, float(min_over_max(low, high)), codes.RATIO, 4)
+        yield Measurement(codes.STENT_SYMMETRY, (high - low) / high, codes.RATIO, 4)
+        yield Measurement(codes.STENT_RATIO, low / high, codes.RATIO, 4)
 
 
 def _smallest_stent(

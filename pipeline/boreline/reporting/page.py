@@ -18,7 +18,6 @@ import pandas as pd
 from markupsafe import Markup
 
 from boreline._version import __version__
-from boreline.columns import FRAMES
 from boreline.flags import NOT_VESSEL, Flag, parse_flags
 from boreline.model import CAUTION, Contours, Run, Structure
 from boreline.reporting.answers import Answer, NamedSite, answers, named_sites, number
@@ -119,7 +118,7 @@ def view_of(folder: ResultFolder, run: Run | None, *, key: str) -> RunView:
         figure=draw_figure(table, frames, marks, _cut(folder, run, contours)),
         hover=_hover_data(table, axis),
         pictures=pictures,
-        rows={number: frames.iloc[number - 1].to_dict() for number in (p.frame for p in pictures)},
+        rows={p.frame: dict(zip(frames.columns, frames.iloc[p.frame - 1], strict=True)) for p in pictures},
         masked_px=masked,
         has_pixels=run is not None,
         sites=sites,
@@ -195,6 +194,3 @@ def _hover_data(table: pd.DataFrame, axis: Abscissa) -> str:
         "stent": column("stent_area_mm2", 2),
     }
     return Markup(json.dumps(data, separators=(",", ":")).replace("<", "\\u003c"))
-
-
-COLUMN_MEANINGS = {column.name: column.meaning for column in FRAMES.columns}

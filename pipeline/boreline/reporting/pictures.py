@@ -10,7 +10,6 @@ import cv2
 import numpy as np
 import pandas as pd
 
-from boreline.flags import Flag
 from boreline.model import BoolArray, Calibration, Contours, FloatArray, GreyImage, Region, Run, Structure
 from boreline.reporting.masking import hidden_pixels
 
@@ -205,8 +204,3 @@ def jpeg_uri(image: GreyImage, quality: int = _QUALITY) -> str:
     if not ok:
         raise ValueError(f"an image of shape {image.shape} cannot be encoded")
     return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
-
-
-def flags_in_words(cell: str) -> Iterable[str]:
-    """The words of one `flags` cell as a reader would say them."""
-    return (Flag(word).value.replace("_", " ") for word in cell.split(";") if word)

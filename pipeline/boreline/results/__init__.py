@@ -1,6 +1,6 @@
 """The result folder: every file of the contract is written and read here."""
 
-from boreline.results.folder import AUTOMATIC, EDITS, ResultFolder, put_json, put_tables
+from boreline.results.folder import AUTOMATIC, EDITS, IMPORTED, ResultFolder, put_json, put_tables
 from boreline.results.record import StageStatus, json_ready, run_record
 from boreline.results.source import write_source
 from boreline.results.transaction import change, new_folder
@@ -8,6 +8,7 @@ from boreline.results.transaction import change, new_folder
 __all__ = [
     "AUTOMATIC",
     "EDITS",
+    "IMPORTED",
     "ResultFolder",
     "StageStatus",
     "change",

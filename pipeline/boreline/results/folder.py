@@ -53,6 +53,8 @@ CONTOURS_FILE = "contours.parquet"
 SECTORS_FILE = "sectors.parquet"
 AUTOMATIC = "automatic"
 EDITS = "edits"
+IMPORTED = "imported"
+"""The automatic result with imported contours in place; where it exists, edits build on it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +200,10 @@ class ResultFolder:
             put_json(staging, name, value)
 
     def _at(self, name: str, automatic: bool) -> Path:
-        return self.path / AUTOMATIC / name if automatic else self.path / name
+        if not automatic:
+            return self.path / name
+        imported = self.path / IMPORTED / name
+        return imported if imported.exists() else self.path / AUTOMATIC / name
 
 
 def put_json(target: Path, name: str, value: Mapping[str, JsonValue]) -> None:

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from boreline.errors import InputRefused
+from boreline.expansion.case_file import read_case
 from boreline.model import Run
 from boreline.reporting.page import write_case_report
 from boreline.reporting.pdf import write_pdf
 from boreline.results import ResultFolder, change
-from boreline.workflow.case import case_folders
 
 PAGE, CASE_PAGE = "report.html", "case_report.html"
 
@@ -44,7 +44,8 @@ def report(where: Sequence[Path], *, out: Path | None = None, pdf: bool = False,
         Not a result folder or case; no Chromium for `pdf`.
     """
     is_case = len(where) == 1 and where[0].suffix == ".toml"
-    folders = [ResultFolder.open(path) for path in (case_folders(where[0]) if is_case else where)]
+    paths = [path for _, path in read_case(where[0]).runs] if is_case else list(where)
+    folders = [ResultFolder.open(path) for path in paths]
     if source is not None and len(folders) != 1:
         raise InputRefused("goes with one folder only", tag="--source")
     opened = [_opened(folder, source) for folder in folders]
