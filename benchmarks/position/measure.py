@@ -198,11 +198,11 @@ def main() -> None:
     for level in LEVELS:
         for seed in arguments.seeds:
             rows += scene_rows(level, seed)
-            print(level, seed, {k: v for k, v in rows[-2].items() if isinstance(v, float)}, flush=True)
-    table = pd.DataFrame(rows)
-    table.to_csv(arguments.out / "results.csv", index=False, float_format="%.4f")
-    (arguments.out / "results.md").write_text(as_markdown(table), encoding="utf-8")
-    print(as_markdown(table))
+            print(level, seed, f"{rows[-2]['position_error_mm']:.2f} mm", flush=True)
+            # Written after each scene, so that a run that is cut off leaves what it measured.
+            table = pd.DataFrame(rows)
+            table.to_csv(arguments.out / "results.csv", index=False, float_format="%.4f")
+            (arguments.out / "results.md").write_text(as_markdown(table), encoding="utf-8")
 
 
 if __name__ == "__main__":

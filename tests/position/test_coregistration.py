@@ -12,6 +12,7 @@ from boreline.errors import InputRefused
 from boreline.model import AxisSource, Timing, Vessel
 from boreline.position.acquisition import Verdict, check_acquisition
 from boreline.position.coregistration import Coregistration, coregister
+from boreline.position.marker import choose_track
 
 
 @pytest.fixture(scope="module")
@@ -96,6 +97,13 @@ def test_no_overlap_in_time_is_refused(filmed: Filmed) -> None:
     early: Timing = replace(filmed.run.timing, acquired_at="2025-03-14T08:00:00+00:00")
     with pytest.raises(InputRefused, match=r"does not overlap.*--offset S"):
         coregister(replace(filmed.run, timing=early), filmed.fluoro, filmed.cine)
+
+
+def test_places_that_do_not_exist_are_refused(filmed: Filmed) -> None:
+    with pytest.raises(InputRefused, match=r"--marker: frame 9001 is none of the 0 frames"):
+        choose_track([], np.empty(0), 0.2, clicks={9000: (1.0, 1.0)})
+    with pytest.raises(InputRefused, match="--ends: 9999,5 lies outside"):
+        coregister(filmed.run, filmed.fluoro, filmed.cine, ends_px=((9999.0, 5.0), (10.0, 10.0)))
 
 
 def test_a_cine_without_scale_is_refused(filmed: Filmed) -> None:

@@ -16,7 +16,7 @@ from boreline.model import Axis, AxisSource, FloatArray, JsonValue, Run
 from boreline.position.axis import HEART_SLIDE_MM
 from boreline.position.biplane import LEAST_ANGLE_DEG, angle_between_deg, arc_in_space_mm
 from boreline.position.breathing import follow, line_maps, slow_part
-from boreline.position.centreline import Centreline, best_filled_frame, filling_course, middle_map, trace
+from boreline.position.centreline import Centreline, Image, best_filled_frame, filling_course, middle_map, trace
 from boreline.position.clocks import Offset, refined_offset, stated_offset
 from boreline.position.films import check_views, geometry_of, pictures, xray_scale
 from boreline.position.gating import beat_phase, change_signal, extended_beats, gate_from_change
@@ -37,6 +37,7 @@ _LOST_SHARE = 0.95
 _FILLED_SHARE = 0.95
 _BREATH_MM = 2.0
 _WAYPOINTS = 6
+_SHORTEST_PATH_MM = 2.0
 _WELL_FILLED = 0.85
 _SAME_PHASE = 3  # frames of the second view that are tried
 _ANY_PHASE = 8
@@ -133,7 +134,14 @@ def coregister(
 
     breath_px = _breath(fluoro, marker, scale, times_s, phase)
     steady = replace(marker, xy_px=marker.xy_px - breath_px)
+    _check_ends(ends_px, picture)
     line = trace(picture, _waypoints(steady, phase, cine_phase, ends_px), scale)
+    if line.arc_px[-1] * scale < _SHORTEST_PATH_MM:
+        raise InputRefused(
+            f"the path on the cine is only {line.arc_px[-1] * scale:.1f} mm long",
+            file=names[1],
+            remedy="state its ends with --ends X,Y,X,Y",
+        )
     registered = register(steady.xy_px, marker.confidence, times_s, phase, line, cine_phase=cine_phase, mm_per_px=scale)
     line_arc_mm, lengths_from = line.arc_px * scale, "one view"
     shortfall = SHORTFALL_ONE_VIEW
@@ -145,6 +153,8 @@ def coregister(
     ivus_s = np.asarray(run.timing.times_s) - offset.offset_s
     arc_px = _at_times(registered.arc_px, times_s, ivus_s)
     arc_mm = _on_line_mm(arc_px, line, line_arc_mm)
+    if not np.isfinite(arc_mm).any():
+        raise InputRefused("the marker is not seen while the IVUS run lasts", file=names[0], remedy="check --offset S")
     position_mm = arc_mm - np.nanmin(arc_mm)
     flags, remarks = _flags(marker, line, breath_px * scale)
     speed = float(np.nanmedian(np.abs(np.gradient(arc_mm, ivus_s))))
@@ -186,6 +196,13 @@ def coregister(
             flags,
         ),
     )
+
+
+def _check_ends(ends_px: tuple[tuple[float, float], tuple[float, float]] | None, picture: Image) -> None:
+    rows, columns = picture.shape
+    for x, y in ends_px or ():
+        if not (0 <= x < columns and 0 <= y < rows):
+            raise InputRefused(f"{x:g},{y:g} lies outside the cine's {columns} x {rows} picture", tag="--ends")
 
 
 def _phase(

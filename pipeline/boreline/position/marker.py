@@ -118,6 +118,13 @@ def choose_track(
 ) -> MarkerTrack:
     """The travelling chain through candidates that are at hand (so that a click costs no new search)."""
     clicks = dict(clicks or {})
+    beyond = [frame for frame in clicks if not 0 <= frame < len(found)]
+    if beyond:
+        raise InputRefused(
+            f"frame {beyond[0] + 1} is none of the {len(found)} frames of {name}",
+            tag="--marker",
+            remedy="count fluoroscopy frames from 1",
+        )
     offered = [
         Candidates(np.array([clicks[k]], dtype=np.float64), np.array([1e3])) if k in clicks else c
         for k, c in enumerate(found)
