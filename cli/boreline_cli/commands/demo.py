@@ -28,7 +28,7 @@ def register(app: typer.Typer) -> None:
         import shutil
 
         from boreline.errors import InputRefused
-        from boreline.model import CAUTION, Phase
+        from boreline.model import CAUTION, Phase, Vessel
         from boreline.workflow.analyse import AnalyseOptions, analyse
         from boreline.workflow.assess import assess_folder
         from boreline.workflow.plan import plan_folder
@@ -47,7 +47,7 @@ def register(app: typer.Typer) -> None:
             with progress_bar(f"drawing the run {phase.value}") as progress:
                 run = write_scene(scene, out / "runs" / phase.value, progress=progress)
             with progress_bar(f"analysing the run {phase.value}") as progress:
-                options = AnalyseOptions(phase=phase, threads=2)
+                options = AnalyseOptions(vessel=Vessel.LAD, phase=phase, threads=2)
                 folders.append(analyse(run, out / phase.value, options, progress=progress))
         before, implanted = (folder.path for folder in folders)
         planned = plan_folder(before)
