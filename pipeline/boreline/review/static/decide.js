@@ -14,6 +14,9 @@ export const element = (id) => /** @type {HTMLElement} */ (document.getElementBy
 /** @param {number | null | undefined} value @param {number} decimals @param {string} unit @returns {string} */
 export const shown = (value, decimals, unit) => (value === null || value === undefined ? "not measured" : `${value.toFixed(decimals)} ${unit}`.trim());
 
+/** @param {number} n @param {string} one @param {string} more */
+const counted = (n, one, more) => `${n} ${n === 1 ? one : more}`;
+
 /** @param {HTMLElement} list @param {[string, string][]} rows */
 export function definitions(list, rows) {
   list.replaceChildren(...rows.flatMap(([term, value]) => {
@@ -90,11 +93,11 @@ export function showQueue(run) {
   const chance = `${(100 * f.nothing_changes).toFixed(f.nothing_changes > 0.95 ? 1 : 0)} %`;
   text.textContent = f.enough
     ? `Enough read: with a probability of ${chance} further reading would change no size, length or verdict.`
-    : `${f.stretches_left} stretches to look at. Chance that reading them would change nothing: ${chance}.`;
+    : `${counted(f.stretches_left, "stretch", "stretches")} to look at. Chance that reading them would change nothing: ${chance}.`;
   element("queue-assumed").textContent = `Assumed: ${f.assumed}.`;
   const states = run.numbers.state;
   const reviewed = states.filter((/** @type {string} */ s) => !["automatic", "influenced"].includes(s)).length;
-  element("progress").textContent = `${f.stretches_left} doubtful stretches left, ${reviewed} frames reviewed`;
+  element("progress").textContent = `${counted(f.stretches_left, "doubtful stretch", "doubtful stretches")} left, ${counted(reviewed, "frame", "frames")} reviewed`;
   element("caution").textContent = f.caution;
 }
 

@@ -54,13 +54,17 @@ export function paths(p, unseen) {
     return { seen: `${d}Z`, unseen: "" };
   }
   const hidden = new Set(unseen), n = p.length / 2;
-  let seen = "", bridged = "";
-  for (let i = 0; i < n; i++) {
-    const j = (i + 1) % n;
-    const piece = `M${p[2 * i]} ${p[2 * i + 1]}L${p[2 * j]} ${p[2 * j + 1]}`;
-    if (hidden.has(i) || hidden.has(j)) bridged += piece; else seen += piece;
+  const isHidden = (/** @type {number} */ i) => hidden.has(i % n) || hidden.has((i + 1) % n);
+  let start = 0;
+  while (start < n && isHidden(start) === isHidden(start + n - 1)) start++;
+  // One subpath per arc, so that dashes run on from vertex to vertex.
+  const out = { seen: "", unseen: "" };
+  for (let k = start; k < start + n; k++) {
+    const kind = isHidden(k) ? "unseen" : "seen", j = (k + 1) % n;
+    if (k === start || isHidden(k) !== isHidden(k + n - 1)) out[kind] += `M${p[2 * (k % n)]} ${p[2 * (k % n) + 1]}`;
+    out[kind] += `L${p[2 * j]} ${p[2 * j + 1]}`;
   }
-  return { seen, unseen: bridged };
+  return out;
 }
 
 /** @param {[number, number][]} stroke @param {number} step @returns {[number, number][]} The stroke with points at least `step` apart, ends kept. */
