@@ -30,15 +30,17 @@ def apposition_of(
     n_frames, n_angles = wire.shape
     grid = sampler.grid
     curve = contour_radii_mm(stent_contours(found, sampler), grid.calibration, np.array(grid.centre_px), n_angles)
+    silent = wire | found.calcium.calcified
+    width_mm = _strut_width_mm(found.candidates, stent.on_ring)
     gap = np.full((n_frames, n_angles), np.nan)
     for part, inner, pictures in _stented_blocks(run, sampler, stent.present):
-        here = gap_behind(pictures, curve[part], wire[part], sampler.mm_per_sample)
+        here = gap_behind(pictures, curve[part], silent[part], width_mm, sampler.mm_per_sample)
         gap[part][inner] = here[inner]
     gap[~stent.present] = np.nan
     lumen = curve + gap
-    distance = _largest_distance(lumen, gap, found.candidates, stent.on_ring, wire | branch)
+    distance = _largest_distance(lumen, gap, found.candidates, stent.on_ring, silent | branch)
     with np.errstate(invalid="ignore"):
-        away = (gap > MALAPPOSED_MM) & ~branch & ~wire
+        away = (gap > MALAPPOSED_MM) & ~branch & ~silent
     arc = np.where(stent.present, away.mean(axis=1) * 360.0, np.nan)
     return Apposition(lumen, _steady(distance, stent.present), _steady(arc, stent.present))
 
@@ -82,6 +84,13 @@ def _largest_distance(
         distance = np.hypot(*np.moveaxis(strut[:, None] - wall[None], -1, 0)).min(axis=1)
         out[frame] = np.where(gap_mm[frame, ray] > 0, distance, 0.0).max()
     return out
+
+
+def _strut_width_mm(candidates: StrutCandidates, are_struts: BoolArray) -> float:
+    """Usual width of the struts' echoes; 0 without any."""
+    if not are_struts.any():
+        return 0.0
+    return float(np.median((np.radians(candidates.width_deg) * candidates.depth_mm)[are_struts]))
 
 
 def _steady(values: FloatArray, present: BoolArray) -> FloatArray:

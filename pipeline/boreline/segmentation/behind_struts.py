@@ -18,17 +18,19 @@ from boreline.model import BoolArray, FloatArray
 from boreline.segmentation.surfaces import closed_path, sub_sample
 
 _INSIDE_MM, _BEYOND_MM = 0.4, 1.3
-_ECHO_MM = 0.13  # length of a strut's own echo, in which nothing is said about the wall
+_ECHO_SHARE = 0.42  # of a strut's width: the length of its own echo, in which nothing is said about the wall
 APPOSED_MM = 0.04
 """Where the wall is taken to be behind an apposed stent: half a strut's usual thickness (no source)."""
 _BLOOD_MM = (-0.4, -0.16)
 _WALL_MM = (0.1, 0.4)
 _FRAMES = 5
-_OPENING_MM = 0.42
+_OPENING_SHARE = 1.35  # of a strut's width
 _LEAST_CONTRAST = 12.0  # grey levels between blood and wall, below which nothing is said
 _LARGEST_STEP, _STIFFNESS = 3, 0.4
-_WALL_SEEN = 1.5
+_SMEARED_MM, _SMEARED_TRUST = 0.3, 0.7
+_WALL_SEEN = 3.0
 _BEHIND_WALL = 0.02
+_FOLLOWS_MM, _WALL_FOLLOWS, _NO_WALL = 0.1, 0.02, 4.0
 
 
 @compiled
@@ -48,7 +50,11 @@ def _straighten(pictures: npt.NDArray[np.uint8], curve: FloatArray, first: int, 
 
 
 def gap_behind(
-    pictures: npt.NDArray[np.uint8], stent_mm: FloatArray, hidden: BoolArray, mm_per_sample: float
+    pictures: npt.NDArray[np.uint8],
+    stent_mm: FloatArray,
+    hidden: BoolArray,
+    strut_width_mm: float,
+    mm_per_sample: float,
 ) -> FloatArray:
     """Distance from the stent's curve to the wall along each ray, shape (n_frames, n_angles), in mm; NaN if not seen.
 
@@ -62,18 +68,20 @@ def gap_behind(
         The stent's radii about the transducer, (n_frames, n_angles).
     hidden
         Rays in the shadow of a guidewire: they take the course of their neighbours.
+    strut_width_mm
+        Usual width of a strut's echo: the resolution of this run.
     """
     first = -round(_INSIDE_MM / mm_per_sample)
     count = round((_INSIDE_MM + _BEYOND_MM) / mm_per_sample)
     offsets = (first + np.arange(count)) * mm_per_sample
-    start = int(np.searchsorted(offsets, _ECHO_MM))
-    straight = np.nan_to_num(_straighten(pictures, stent_mm / mm_per_sample, first, count))
+    start = int(np.searchsorted(offsets, _ECHO_SHARE * strut_width_mm))
+    straight = np.nan_to_num(_straighten(pictures, _filled(stent_mm) / mm_per_sample, first, count))
     straight = uniform_filter1d(straight, _FRAMES, axis=0, mode="nearest")
     gaps = np.full(stent_mm.shape, np.nan)
     for frame, picture in enumerate(straight):
         if not np.isfinite(stent_mm[frame]).all():
             continue
-        size = _OPENING_MM / float(stent_mm[frame].mean()) * len(picture) / (2 * np.pi)
+        size = _OPENING_SHARE * strut_width_mm / float(stent_mm[frame].mean()) * len(picture) / (2 * np.pi)
         opened = _open_sideways(picture, 2 * round(size / 2) + 1)
         shown = opened[~hidden[frame]]
         blood, wall = (
@@ -83,11 +91,24 @@ def gap_behind(
             continue
         votes = (opened[:, start:] - 0.5 * (blood + wall)) / (wall - blood)
         votes[hidden[frame]] = 0.0
-        cost = _cost(np.clip(votes, -1.0, 1.0).astype(np.float32))
+        # Side lobes and reverberations of struts only ever brighten what is close behind them.
+        close = votes[:, : round(_SMEARED_MM / mm_per_sample)]
+        close[close > 0] *= _SMEARED_TRUST
+        cost = _cost(np.clip(votes, -1.0, 1.0).astype(np.float32), round(_FOLLOWS_MM / mm_per_sample))
         path = closed_path(cost, _LARGEST_STEP, _STIFFNESS)
         gap = np.where(path == 0, APPOSED_MM, sub_sample(cost, path) * mm_per_sample + offsets[start])
         gaps[frame] = gaussian_filter1d(gap, 2.0, mode="wrap")
     return gaps
+
+
+def _filled(stent_mm: FloatArray) -> FloatArray:
+    """Frames without a curve take the nearest frame's, so that averages over frames do not mix in nothing."""
+    known = np.flatnonzero(np.isfinite(stent_mm).all(axis=1))
+    if len(known) == 0:
+        return stent_mm
+    nearest = known[np.abs(np.arange(len(stent_mm))[:, None] - known[None]).argmin(axis=1)]
+    filled: FloatArray = stent_mm[nearest]
+    return filled
 
 
 def _open_sideways(picture: npt.NDArray[np.float32], rays: int) -> npt.NDArray[np.float32]:
@@ -100,14 +121,23 @@ def _open_sideways(picture: npt.NDArray[np.float32], rays: int) -> npt.NDArray[n
 
 
 @compiled
-def _cost(votes: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """Cost of a border before each offset: votes for wall inside it; a wall once met goes on, however dark behind."""
+def _cost(votes: npt.NDArray[np.float32], follows: int) -> npt.NDArray[np.float32]:
+    """Cost of a border before each offset: votes for wall inside it; a wall once met goes on, however dark behind.
+
+    A border away from the stent needs wall within the `follows` offsets behind it: a shadow is no pocket of blood.
+    """
     n_rays, n = votes.shape
     cost = np.empty((n_rays, n), dtype=np.float32)
     for a in range(n_rays):
         total, wall = np.float32(0.0), np.float32(0.0)
         for k in range(n):
             cost[a, k] = total
+            if k > 0:
+                behind = np.float32(0.0)
+                for j in range(k, min(k + follows, n)):
+                    behind += votes[a, j]
+                if behind < np.float32(_WALL_FOLLOWS * follows):
+                    cost[a, k] += np.float32(_NO_WALL)
             vote = votes[a, k]
             wall = max(np.float32(0.0), wall + vote)
             if wall > np.float32(_WALL_SEEN):

@@ -259,21 +259,27 @@ class _Levels:
 def _learn(after: FloatArray, behind: FloatArray) -> _Levels:
     """What is usual in this run, and what stands out.
 
-    Medians and spreads are taken from the upper half of the distributions, which no shadow reaches. Behind a hard
+    Medians and spreads are taken from the upper quarter of the distributions, which no shadow reaches. Behind a hard
     front it is half as bright as usual or less; ordinary tissue, averaged over a few frames and rays, hardly ever
     is.
     """
     both = np.isfinite(after) & np.isfinite(behind)
     if not both.any():
         return _Levels(*(np.nan,) * 5)
-    middle, upper = np.percentile(after[both], [60, 90])
-    spread = (upper - middle) / 1.03  # of a normal distribution
-    median = middle - 0.25 * spread
-    usual = float(np.percentile(behind[both], 60))
+    median, spread = _unshadowed(after[both])
+    behind_median, behind_spread = _unshadowed(behind[both])
+    usual = behind_median + 0.25 * behind_spread
     return _Levels(
         usual=usual,
         dim=_DIM * usual,
         shadow=_SHADOW * usual,
-        hard=_HARD * float(median),
-        edge=float(median - _EDGE * spread),
+        hard=_HARD * median,
+        edge=median - _EDGE * spread,
     )
+
+
+def _unshadowed(levels: FloatArray) -> tuple[float, float]:
+    """Median and standard deviation of what is not shadowed, from the 75th and 95th percentiles of a normal curve."""
+    upper, top = np.percentile(levels, [75, 95])
+    spread = (top - upper) / (1.645 - 0.674)
+    return float(upper - 0.674 * spread), float(spread)

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from boreline.model import BoolArray, FloatArray
 from boreline.segmentation.calcium import WallEchoes
 
-GUIDE_RADIUS_MM = (0.6, 1.3)
+GUIDE_RADIUS_MM = (0.66, 1.3)
 """Inner radii of guide catheters of 5 to 8 F are 0.70 to 1.15 mm (common practice, no source); with a margin."""
 LARGEST_CORONARY_MM = 2.9
 """Radius of a circle as large as the lumen, beyond which a frame speaks for the aorta (common practice, no source)."""
