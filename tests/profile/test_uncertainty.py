@@ -128,3 +128,19 @@ def test_a_number_without_draws() -> None:
     assert number.as_json() == {"value": 3.0, "sd": None, "low": None, "high": None}
     assert number.centred() is number
     assert number.middle == 3.0
+
+
+def test_a_jump_is_not_smoothed_away() -> None:
+    """An even lumen of 6 inside a stent and 8 mm2 outside: without the jump the edges would be rounded."""
+    true = np.where((np.arange(300) >= 100) & (np.arange(300) < 200), 6.0, 8.0)
+    noisy = true + 0.2 * np.random.default_rng(1).standard_normal(300)
+    sd, used = np.full(300, 0.2), np.ones(300, bool)
+    sharp = smooth(noisy, sd, used, row_correlation=0.0, step_mm=0.1, jumps=(100, 200)).mean
+    soft = smooth(noisy, sd, used, row_correlation=0.0, step_mm=0.1).mean
+    edge = slice(95, 105)
+    assert np.abs(sharp - true)[edge].max() < 0.25
+    assert np.abs(sharp - true)[edge].max() < np.abs(soft - true)[edge].max()
+    blind = used.copy()
+    blind[100:200] = False  # nothing read between the jumps: they are bridged like any gap
+    bridged = smooth(noisy, sd, blind, row_correlation=0.0, step_mm=0.1, jumps=(100, 200)).mean
+    assert np.abs(bridged[:90] - 8.0).max() < 0.25

@@ -128,7 +128,8 @@ def read_stent(
     values = _values(profile, rows, row, references, edges)
     length_mm = float(profile.position_mm[last_row] - profile.position_mm[first_row])
     context = round(CONTEXT_MM / profile.step_mm)
-    draws = VesselDraws(profile, shared, first_row - context, last_row + context)
+    edges_of_stent = (first_row, last_row + 1)
+    draws = VesselDraws(profile, shared, first_row - context, last_row + context, jumps=edges_of_stent)
 
     def draw(window: Window) -> dict[str, FloatArray]:
         out = _drawn(profile, rows, row, references, edges, window)

@@ -12,6 +12,7 @@ A minimum read off the raw areas is biased low; the minimum of a draw hardly is 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +28,8 @@ _TAUS_MM2 = np.geomspace(3e-6, 0.3, 21)
 """Second differences at a step of 0.1 mm, from a straight vessel to one that bends within a millimetre."""
 _TAU_STEP_MM = 0.1
 _FACTORS = np.geomspace(1 / 16, 16, 17)
+_JUMP_MM2 = 3.0
+"""Second differences across a stent's edge, where the lumen may jump."""
 _NEGLIGIBLE = 1e-3
 _ROUNDS = 4
 _BEND_MM = 1.0
@@ -69,7 +72,13 @@ class _Fit:
 
 
 def smooth(
-    areas_mm2: FloatArray, sd_mm2: FloatArray, used: BoolArray, *, row_correlation: float, step_mm: float
+    areas_mm2: FloatArray,
+    sd_mm2: FloatArray,
+    used: BoolArray,
+    *,
+    row_correlation: float,
+    step_mm: float,
+    jumps: Sequence[int] = (),
 ) -> Smoothed:
     """Fit the model to the rows in `used`; the others are bridged by the prior alone.
 
@@ -79,6 +88,9 @@ def smooth(
         Shape (n,): readings and their standard uncertainties, finite where `used`.
     row_correlation
         Correlation of the errors of neighbouring rows, 0 <= r < 1.
+    jumps
+        Rows whose area may differ from the row before without bending: the first row of a stent and the first
+        beyond it.
 
     Raises
     ------
@@ -90,16 +102,20 @@ def smooth(
     precision = _noise_precision(np.maximum(np.where(used, sd_mm2, 1.0), MIN_SD_MM2), used, row_correlation)
     weighted = _multiply(precision, np.where(used, areas_mm2, 0.0))
     n_bends = len(areas_mm2) - 2
+    free = np.zeros(n_bends, dtype=bool)
+    for row in jumps if _each_part_is_read(used, jumps) else ():
+        free[max(row - 2, 0) : max(row, 0)] = True  # the two second differences that span the jump
     taus = _TAUS_MM2 * (step_mm / _TAU_STEP_MM) ** 1.5
-    tau, fit = max(
-        ((np.full(n_bends, value), _fit(precision, weighted, np.full(n_bends, value))) for value in taus),
-        key=lambda pair: pair[1].log_likelihood,
+    fit = max(
+        (_fit(precision, weighted, np.where(free, _JUMP_MM2, value)) for value in taus),
+        key=lambda candidate: candidate.log_likelihood,
     )
+    tau = np.full(n_bends, taus[0])
     probes = np.random.default_rng(_PROBE_SEED).standard_normal((len(areas_mm2), _N_PROBES))
     for _ in range(_ROUNDS):
-        tau = _bending(fit, probes, smallest=taus[0], window_rows=_BEND_MM / step_mm)
-        fit = _fit(precision, weighted, tau)
-    fits = [_fit(precision, weighted, tau * factor) for factor in _FACTORS]
+        tau = _bending(fit, probes, ~free, smallest=taus[0], window_rows=_BEND_MM / step_mm)
+        fit = _fit(precision, weighted, np.where(free, _JUMP_MM2, tau))
+    fits = [_fit(precision, weighted, np.where(free, _JUMP_MM2, tau * factor)) for factor in _FACTORS]
     logs = np.array([component.log_likelihood for component in fits])
     weights = np.exp(logs - logs.max())
     kept = np.flatnonzero(weights > _NEGLIGIBLE)
@@ -110,6 +126,12 @@ def smooth(
     )
 
 
+def _each_part_is_read(used: BoolArray, jumps: Sequence[int]) -> bool:
+    """Whether every stretch between jumps holds readings enough to stand alone."""
+    inside = sorted(row for row in jumps if 0 < row < len(used))
+    return all(np.count_nonzero(part) >= 3 for part in np.split(used, inside))
+
+
 def _fit(precision: FloatArray, weighted: FloatArray, tau: FloatArray) -> _Fit:
     """Posterior for one course of tau; the log likelihood is up to a constant (level and slope are free)."""
     factor = cholesky_banded(precision + _roughness(1.0 / tau**2), lower=True)
@@ -117,13 +139,15 @@ def _fit(precision: FloatArray, weighted: FloatArray, tau: FloatArray) -> _Fit:
     return _Fit(factor, mean, float(-np.log(factor[0]).sum() - np.log(tau).sum() + weighted @ mean / 2))
 
 
-def _bending(fit: _Fit, probes: FloatArray, *, smallest: float, window_rows: float) -> FloatArray:
-    """Expected size of the second differences along the vessel, shape (n - 2,)."""
+def _bending(fit: _Fit, probes: FloatArray, counted: BoolArray, *, smallest: float, window_rows: float) -> FloatArray:
+    """Expected size of the second differences along the vessel, shape (n - 2,), jumps left out."""
     paths = probes.copy()
     _solve_transposed(fit.factor, paths)
     paths += fit.mean[:, None]
     squared = np.square(np.diff(paths, 2, axis=0)).mean(axis=1)
-    return np.sqrt(np.maximum(gaussian_filter1d(squared, window_rows, mode="nearest"), smallest**2))
+    total = gaussian_filter1d(np.where(counted, squared, 0.0), window_rows, mode="nearest")
+    share = gaussian_filter1d(counted.astype(float), window_rows, mode="nearest")
+    return np.sqrt(np.maximum(total / np.maximum(share, 1e-6), smallest**2))
 
 
 def _noise_precision(sd: FloatArray, used: BoolArray, r: float) -> FloatArray:

@@ -133,16 +133,19 @@ class VesselDraws:
         last_row: int,
         *,
         structures: tuple[Structure, ...] = tuple(Structure),
+        jumps: tuple[int, ...] = (),
     ) -> None:
+        """`jumps`: rows at which areas may change at once (`boreline.profile.smoothing.smooth`)."""
         self._first = max(first_row, 0)
         self._rows = slice(self._first, min(last_row, profile.n_rows - 1) + 1)
         self._shared = shared
         self.correlation = row_correlation(profile, shared)
         self._smoothed: dict[Structure, Smoothed] = {}
+        local = [row - self._first for row in jumps]
         for structure in structures:
             area, sd = border(profile, structure)
             used = (profile.n_frames > 0) & np.isfinite(area) & np.isfinite(sd)
-            smoothed = _smooth_window(profile, shared, area[self._rows], sd[self._rows], used[self._rows])
+            smoothed = _smooth_window(profile, shared, area[self._rows], sd[self._rows], used[self._rows], local)
             if smoothed is not None:
                 self._smoothed[structure] = smoothed
 
@@ -227,15 +230,26 @@ def _frames_per_row(profile: Profile) -> float:
 
 
 def _smooth_window(
-    profile: Profile, shared: SharedUncertainty, area: FloatArray, sd: FloatArray, used: BoolArray
+    profile: Profile,
+    shared: SharedUncertainty,
+    area: FloatArray,
+    sd: FloatArray,
+    used: BoolArray,
+    jumps: list[int],
 ) -> Smoothed | None:
     if np.count_nonzero(used) < 3:
         return None
     read = profile.n_frames > 0
     per_row = float(np.median(profile.n_frames[read]))
     factor = row_sd_factor(per_row, shared.area_correlation_frames)
-    # Rows that are read one in k (few frames) lie apart: thin to those, the prior bridges the rest.
-    return smooth(area, sd * factor, used, row_correlation=row_correlation(profile, shared), step_mm=profile.step_mm)
+    return smooth(
+        area,
+        sd * factor,
+        used,
+        row_correlation=row_correlation(profile, shared),
+        step_mm=profile.step_mm,
+        jumps=jumps,
+    )
 
 
 def _factor(relative_sd: float | None, n: int, random: np.random.Generator) -> FloatArray:

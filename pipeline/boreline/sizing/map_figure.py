@@ -51,12 +51,15 @@ def landing_map_svg(landing_map: Mapping[str, Any], rule: str) -> str:
 
 
 def _describe(landing_map: Mapping[str, Any], i: int, j: int, chance: float | None, rule: str) -> str:
-    probability = "not known" if not _known(chance) else f"{chance:.2f}"
-    return _escape(
-        f"distal {landing_map['distal_mm'][i]:.1f} mm, proximal {landing_map['proximal_mm'][j]:.1f} mm: "
-        f"length {_number(landing_map['length_mm'][i][j], 1)} mm, "
-        f"device {_number(landing_map['device_length_mm'][i][j], 0)} mm, largest edge burden {_number(landing_map['edge_burden_pct'][i][j], 0)} %, probability of {rule} {probability}"
-    )
+    probability = f"{chance:.2f}" if chance is not None and _known(chance) else "not known"
+    words = [
+        f"distal {landing_map['distal_mm'][i]:.1f} mm, proximal {landing_map['proximal_mm'][j]:.1f} mm",
+        f"length {_number(landing_map['length_mm'][i][j], 1)} mm",
+        f"device {_number(landing_map['device_length_mm'][i][j], 0)} mm",
+        f"largest edge burden {_number(landing_map['edge_burden_pct'][i][j], 0)} %",
+        f"probability of {rule} {probability}",
+    ]
+    return _escape(", ".join(words))
 
 
 def _shade(chance: float | None) -> tuple[str, str]:

@@ -75,7 +75,7 @@ def assess_folder(
         stated=given,
         vessel=None if vessel is None else Vessel(vessel),
     )
-    document = json_ready(assessment.as_json(profile))
+    document: dict[str, JsonValue] = json_ready(assessment.as_json(profile))
     notes = run_notes(record)
     if shared.left_out:
         notes.append(f"not in the intervals, because not known: {', '.join(shared.left_out)}")

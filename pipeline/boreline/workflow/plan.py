@@ -47,7 +47,7 @@ def plan_folder(
         edge_limits=edge_limits(),
         nodule=nodule,
     )
-    document = json_ready(plan.as_json(profile))
+    document: dict[str, JsonValue] = json_ready(plan.as_json(profile))
     document["device_list"] = "common sizes (built in)" if devices is None else devices.name
     document["targets"] = targets_before_implantation(load_criteria(), _as_inputs(plan))
     document["notes"] = [*document["notes"], *run_notes(record)]
