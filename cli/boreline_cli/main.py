@@ -61,6 +61,8 @@ def main(args: Sequence[str] | None = None) -> None:
         _refuse(f"{misuse}; see 'boreline --help'")
     except typer.Abort:
         _refuse("interrupted")
+    except OSError as fault:  # a full disk, a folder that cannot be written
+        _refuse(f"{fault.filename or 'a file'}: {fault.strerror or fault}")
     raise SystemExit(status if isinstance(status, int) else EXIT_DONE)
 
 

@@ -26,6 +26,7 @@ CONTRACT_FILES = {
     "run.json",
     "source.json",
     "report.html",
+    "longitudinal_cut.png",
 }
 
 

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from scipy.signal import butter, find_peaks, sosfiltfilt
 
-from boreline.model import BoolArray, FloatArray, IntArray, Run
+from boreline.model import BoolArray, FloatArray, Frame, GreyImage, IntArray, Run
 
 SLOWEST_BEAT_HZ = 0.6
 FASTEST_BEAT_HZ = 3.0
@@ -131,29 +131,46 @@ def gate_from_change(times_s: FloatArray, change: FloatArray) -> Gating:
     return _from_beats(GatingSource.IMAGES, times_s, beats, phase, coherence, "change from frame to frame")
 
 
-def change_signal(run: Run) -> FloatArray:
-    """Mean absolute change of the cross-section from the frame before, shape (n_frames,), grey levels.
+class ChangeSignal:
+    """Mean absolute change of the cross-section from the frame before, collected while frames stream past.
 
-    Pictures are reduced first, which averages speckle; the first frame and frames without picture take their
-    neighbours' value. Streams: two reduced frames are in memory.
+    Pictures are reduced first, which averages speckle. Frames may be added more than once and in any order; a change is
+    known where a frame was added right after the one before it. One reduced frame is in memory.
     """
-    region = run.region
-    scale = min(1.0, _SIGNAL_WIDTH_PX / region.width_px)
-    change = np.full(run.n_frames, np.nan)
-    before = None
-    for frame in run.frames():
-        now = None
+
+    def __init__(self, run: Run) -> None:
+        self._region = run.region
+        self._scale = min(1.0, _SIGNAL_WIDTH_PX / run.region.width_px)
+        self._change = np.full(run.n_frames, np.nan)
+        self._before: GreyImage | None = None
+        self._before_number = -2
+
+    def add(self, frame: Frame) -> None:
+        """Compare one frame with the one before it."""
+        now: GreyImage | None = None
         if frame.grey is not None:
+            region = self._region
             cut = frame.grey[region.y0 : region.y1 + 1, region.x0 : region.x1 + 1]
-            now = cv2.resize(cut, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-            if before is not None:
-                change[frame.number] = float(np.mean(cv2.absdiff(now, before)))
-        before = now
-    known = np.flatnonzero(np.isfinite(change))
-    if not known.size:
-        return np.zeros(run.n_frames)
-    filled: FloatArray = np.interp(np.arange(run.n_frames), known, change[known])
-    return filled
+            now = cv2.resize(cut, None, fx=self._scale, fy=self._scale, interpolation=cv2.INTER_AREA)
+            if self._before is not None and frame.number == self._before_number + 1:
+                self._change[frame.number] = float(np.mean(cv2.absdiff(now, self._before)))
+        self._before, self._before_number = now, frame.number
+
+    def signal(self) -> FloatArray:
+        """Shape (n_frames,), grey levels; the first frame and frames without picture take their neighbours' value."""
+        known = np.flatnonzero(np.isfinite(self._change))
+        if not known.size:
+            return np.zeros(len(self._change))
+        filled: FloatArray = np.interp(np.arange(len(self._change)), known, self._change[known])
+        return filled
+
+
+def change_signal(run: Run) -> FloatArray:
+    """The change signal of a whole run, from its pixels."""
+    change = ChangeSignal(run)
+    for frame in run.frames():
+        change.add(frame)
+    return change.signal()
 
 
 def beat_phase(times_s: FloatArray, beat_s: FloatArray) -> FloatArray:

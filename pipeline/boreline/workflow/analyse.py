@@ -9,10 +9,13 @@ from boreline.errors import InputRefused
 from boreline.flags import Flag
 from boreline.model import Axis, JsonValue, Phase, Run, Segmentation, Vessel
 from boreline.position import axis_from_pullback
+from boreline.position.acquisition import check_acquisition
+from boreline.position.gating import ChangeSignal, GatingSource, gate
 from boreline.profile.frames import flag_standing_frames, frames_table, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
 from boreline.reading import read_run
 from boreline.reading.scale import apply_scale, read_scale
+from boreline.reporting.cut import LongitudinalCut
 from boreline.reporting.page import write_report
 from boreline.results import (
     AUTOMATIC,
@@ -76,7 +79,7 @@ class AnalyseOptions:
 
 
 def analyse(
-    source: Path, out: Path, options: AnalyseOptions | None = None, *, progress: Progress = no_progress
+    source: str | Path, out: str | Path, options: AnalyseOptions | None = None, *, progress: Progress = no_progress
 ) -> ResultFolder:
     """Segment a run, place its frames, build its profile and write the result folder with its report.
 
@@ -85,16 +88,21 @@ def analyse(
     InputRefused
         The run cannot be analysed or `out` cannot be written; nothing is left behind.
     """
+    source, out = Path(source), Path(out)
     options = AnalyseOptions() if options is None else options
     refuse_existing(out, overwrite=options.overwrite)
     segmenter = load_segmenter(options.segmenter)
     run = _scaled(read_run(source, **options.reading()), options.calibration_file)
-    faults = FaultCount(run.n_frames)
+    faults, cut, change = FaultCount(run.n_frames), LongitudinalCut(run), ChangeSignal(run)
     axis = axis_from_pullback(run, operator_speed_mm_s=options.pullback_speed_mm_s)
-    segmentation = segmenter.segment(watched(run, faults), threads=options.threads, progress=progress)
+    segmentation = segmenter.segment(
+        watched(run, faults, cut.add, change.add), threads=options.threads, progress=progress
+    )
     segmentation = replace(segmentation, flags=flag_standing_frames(segmentation, run.pullback))
     axis = replace(axis, position_mm=origin_in_vessel(axis.position_mm, in_vessel(segmentation.flags)))
-    frames = frames_table(segmentation, run.calibration, run.timing, axis)
+    gating = gate(run, change=change.signal())
+    gated = None if gating.source is GatingSource.NONE else gating.gated
+    frames = frames_table(segmentation, run.calibration, run.timing, axis, gated=gated)
     profile = profile_table(frames)
     record = run_record(
         run,
@@ -107,11 +115,19 @@ def analyse(
         stages=_stages(run, axis, segmentation),
         warnings=(*run.warnings, *faults.warnings(), *segmentation.warnings, *axis.warnings),
     )
+    record["gating"] = {
+        "source": gating.source,
+        "coherence": gating.coherence,
+        "rate_per_min": gating.rate_per_min,
+        "detail": gating.detail,
+    }
+    record["acquisition"] = [check.as_json() for check in check_acquisition(run)]
     with new_folder(out, replace=options.overwrite) as target:
         put_tables(target, segmentation, frames, profile)
         put_tables(target / AUTOMATIC, segmentation, frames, None)
         put_json(target, "run.json", record)
         write_source(target, source)
+        cut.save(target)
         write_report(ResultFolder(target), run, target / "report.html")
     return ResultFolder.open(out)
 
