@@ -55,7 +55,7 @@ def result_of_truth(run_file: Path, out: Path, *, phase: Phase | None = Phase.BE
         eem_hidden_deg=known("eem_hidden_deg", 0.0),
         calcium_arc_deg=known("calcium_arc_deg", 0.0),
         malapposition_mm=known("malapposition_mm"),
-        flags=tuple(parse_flags(cell) for cell in table["flags"].fillna("")),
+        flags=tuple(parse_flags(cell) for cell in table["flags"].astype("string").fillna("")),
         correlation_frames=3.0,
         warnings=("made from the truth of a phantom",),
     )
