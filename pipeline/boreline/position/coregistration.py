@@ -148,7 +148,8 @@ def coregister(
     if cine2 is not None:
         line_arc_mm, support = _in_space(line, cine, cine2, cine_phase)
         lengths_from, shortfall = f"two views (support {support:.2f})", SHORTFALL_TWO_VIEWS
-        scale_sd = TWO_VIEW_RELATIVE_SD
+        # The second view was taken at another breath; half of what the breath moves may be left in the length.
+        scale_sd = float(np.hypot(TWO_VIEW_RELATIVE_SD, 0.5 * _drift_mm(breath_px * scale) / line_arc_mm[-1]))
 
     ivus_s = np.asarray(run.timing.times_s) - offset.offset_s
     arc_px = _at_times(registered.arc_px, times_s, ivus_s)
@@ -307,13 +308,18 @@ def _on_line_mm(arc_px: FloatArray, line: Centreline, line_arc_mm: FloatArray) -
     return np.where(np.isfinite(arc_px), inside + beyond, np.nan)
 
 
+def _drift_mm(breath_mm: FloatArray) -> float:
+    """How far the breath moves the picture."""
+    return float(np.hypot(*(np.percentile(breath_mm, 97, axis=0) - np.percentile(breath_mm, 3, axis=0))))
+
+
 def _flags(marker: MarkerTrack, line: Centreline, breath_mm: FloatArray) -> tuple[tuple[str, ...], tuple[str, ...]]:
     found: dict[str, str] = {}
     if marker.seen_share < _LOST_SHARE or not np.isfinite(marker.xy_px).all():
         found["marker_partly_lost"] = f"the marker was seen in {marker.seen_share:.0%} of the frames; gaps are bridged"
     if line.filled_share < _FILLED_SHARE:
         found["filling_incomplete"] = f"contrast fills {line.filled_share:.0%} of the path"
-    drift = float(np.hypot(*(np.percentile(breath_mm, 97, axis=0) - np.percentile(breath_mm, 3, axis=0))))
+    drift = _drift_mm(breath_mm)
     if drift > _BREATH_MM:
         found["breathing_drift"] = f"the picture drifts by {drift:.1f} mm with the breath; the drift was taken off"
     return tuple(found), tuple(f"{flag}: {text}" for flag, text in found.items())
