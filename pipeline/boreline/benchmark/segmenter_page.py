@@ -35,7 +35,7 @@ def page(frames: pd.DataFrame, summaries: dict[str, pd.DataFrame], heading: str)
         curve = reliability(group)
         if len(curve):
             parts.append(
-                f"<figure>{_curve(curve)}<figcaption>{escape(str(segmenter))}, {escape(str(structure))}</figcaption></figure>"
+                f"<figure>{_curve(curve)}<figcaption>{escape(f'{segmenter}, {structure}')}</figcaption></figure>"
             )
     return "".join(parts) + "</html>\n"
 

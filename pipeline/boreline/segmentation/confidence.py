@@ -1,9 +1,17 @@
-"""How far to trust each border: the chance of a good contour, and the standard uncertainty of its area."""
+"""How far to trust each border: the chance of a good contour, and the standard uncertainty of its area.
+
+A few observations of each frame say most. The chance that the Jaccard index reaches 0.9 is a logistic function of them,
+the relative uncertainty of the area an exponential one. The coefficients are data (`confidence.json`), fitted to tuning
+scenes only (`benchmarks/segmentation/fit_confidence.py`); on other pictures than the phantoms' they are unproven.
+"""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
 
 import numpy as np
 from scipy.ndimage import median_filter
@@ -12,16 +20,21 @@ from boreline.model import BoolArray, FloatArray, Structure
 from boreline.segmentation.learning import Learnt
 from boreline.segmentation.trace import Traced
 
-_STEADY_FRAMES = 7
+OBSERVATIONS = (
+    "one",
+    "share of the border not seen",
+    "unsteadiness against neighbouring frames, share of the radius",
+    "share of the border seen with little contrast",
+    "doubt by the cost, share of the radius, logarithm",
+    "divergence of blood and wall in the run, nats",
+    "out of round: distance from a low-order shape, share of the radius",
+    "size of the border against the median of the frames around, absolute logarithm",
+)
+_STEADY_FRAMES, _AROUND_FRAMES = 7, 31
 _WEAK_SHARE = 0.4
-CHANCE: Mapping[Structure, tuple[float, ...]] = {
-    Structure.LUMEN: (4.0, -6.0, -40.0, -4.0, -10.0, 0.5),
-    Structure.EEM: (4.0, -6.0, -40.0, -4.0, -10.0, 0.5),
-}
-AREA_SD: Mapping[Structure, tuple[float, ...]] = {
-    Structure.LUMEN: (0.012, 0.10, 0.8, 0.05, 0.3),
-    Structure.EEM: (0.012, 0.06, 0.8, 0.03, 0.3),
-}
+_SHAPE_ORDER = 3
+_LARGEST_LOG_SD = 0.0
+_SMALLEST_LOG_SD = -5.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +46,13 @@ class Judged:
     correlation_frames: float
 
 
+@cache
+def _fitted() -> dict[str, dict[str, list[float]]]:
+    text = files("boreline.segmentation").joinpath("confidence.json").read_text(encoding="utf-8")
+    fitted: dict[str, dict[str, list[float]]] = json.loads(text)
+    return fitted
+
+
 def observations(
     learnt: Learnt,
     traced: Traced,
@@ -41,26 +61,31 @@ def observations(
     lumen_seen: BoolArray,
     eem_seen: BoolArray,
 ) -> dict[Structure, FloatArray]:
-    """What the judgement rests on, (n_frames, 6): one, share missing, unsteadiness, share weak, doubt, nats of the run."""
+    """What the judgement rests on: one column per entry of `OBSERVATIONS`, per frame."""
     out = {}
     for structure, radii, seen, strength, doubt in (
         (Structure.LUMEN, lumen_mm, lumen_seen, traced.rise, traced.doubt[:, 0]),
         (Structure.EEM, membrane_mm, eem_seen, traced.ring, traced.doubt[:, 1]),
     ):
         known = np.nan_to_num(radii)
-        usual = (
-            float(np.median(strength[seen & np.isfinite(strength)])) if (seen & np.isfinite(strength)).any() else 1.0
-        )
+        clear = seen & np.isfinite(strength)
+        usual = float(np.median(strength[clear])) if clear.any() else 1.0
         mean = np.maximum(known.mean(axis=1), 1e-6)
         steady = median_filter(known, size=(min(_STEADY_FRAMES, len(known)), 1), mode="nearest")
+        around = median_filter(mean, size=min(_AROUND_FRAMES, len(mean)), mode="nearest")
+        low_order = np.fft.rfft(known, axis=1)
+        low_order[:, _SHAPE_ORDER + 1 :] = 0
+        shape = np.fft.irfft(low_order, n=known.shape[1], axis=1)
         out[structure] = np.column_stack(
             [
                 np.ones(len(known)),
                 (~seen).mean(axis=1),
-                np.minimum(np.abs(known - steady).mean(axis=1) / mean, 0.5),
+                np.minimum(np.abs(known - steady).mean(axis=1) / mean, 0.2),
                 ((np.nan_to_num(strength) < _WEAK_SHARE * usual) & seen).mean(axis=1),
-                np.nan_to_num(doubt) * learnt.mm_per_sample / mean,
+                np.log(np.maximum(np.nan_to_num(doubt) * learnt.mm_per_sample / mean, 1e-3)),
                 np.full(len(known), min(learnt.grey_nats + learnt.shared_nats, 1.0)),
+                np.minimum(np.abs(known - shape).mean(axis=1) / mean, 0.2),
+                np.minimum(np.abs(np.log(mean / around)), 0.3),
             ]
         )
     return out
@@ -79,9 +104,11 @@ def judge(
     chance, area_sd = {}, {}
     for structure, radii in ((Structure.LUMEN, lumen_mm), (Structure.EEM, membrane_mm)):
         x = seen[structure]
-        chance[structure] = 1.0 / (1.0 + np.exp(np.clip(-x @ np.array(CHANCE[structure]), -50, 50)))
+        odds = x @ np.array(_fitted()["log_odds"][structure.value])
+        chance[structure] = 1.0 / (1.0 + np.exp(np.clip(-odds, -30, 30)))
+        log_sd = x @ np.array(_fitted()["log_relative_area_sd"][structure.value])
         area = np.pi * (np.nan_to_num(radii) ** 2).mean(axis=1)
-        area_sd[structure] = area * (x[:, :5] @ np.array(AREA_SD[structure]))
+        area_sd[structure] = area * np.exp(np.clip(log_sd, _SMALLEST_LOG_SD, _LARGEST_LOG_SD))
     return Judged(chance, area_sd, correlation_frames(lumen_mm))
 
 

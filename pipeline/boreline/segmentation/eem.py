@@ -38,8 +38,8 @@ def membrane_cost(
 ) -> Floats:
     """Cost of the membrane just before each sample, shape of `grey`.
 
-    `lumen`: depth of the lumen border per ray; `spread`: grey levels that count as one; `hears`: weight of each ray, 0 in
-    shadow; `last`: number of samples inside the picture per ray.
+    `lumen`: depth of the lumen border per ray; `spread`: grey levels that count as one; `hears`: weight of each ray,
+    0 in shadow; `last`: number of samples inside the picture per ray.
     """
     n_rays, n = grey.shape
     cost = np.empty((n_rays, n), dtype=np.float32)

@@ -1,7 +1,7 @@
 """Per-frame pictures that the borders are found in: smoothed grey, and how much speckle a frame shares with the last.
 
-All have `N_RAYS` rays (every second ray of the polar block) and all depths, uint8, so that look-up tables turn them into
-likelihoods.
+All have `N_RAYS` rays (every second ray of the polar block) and all depths, uint8, so that look-up tables turn them
+into likelihoods.
 """
 
 from __future__ import annotations
@@ -103,8 +103,8 @@ def usual_share(shared: Bytes, mm_per_sample: float) -> float:
 def level_share(shared: Bytes, share: float, usual: float, null: float) -> tuple[Bytes, float]:
     """Shared speckle as it would be if tissue shared as much as `usual`, and the factor by which it was stretched.
 
-    Where the heart moves the catheter fast, tissue too shares little with the next frame; what is left is stretched about
-    the level `null` of pictures that share nothing.
+    Where the heart moves the catheter fast, tissue too shares little with the next frame; what is left is stretched
+    about the level `null` of pictures that share nothing.
     """
     factor = (usual - null) / max(share - null, 1.0)
     factor = min(max(factor, 1.0), _LARGEST_STRETCH)

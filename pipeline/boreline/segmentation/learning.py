@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from boreline.model import BoolArray, FloatArray, IntArray, JsonValue
+from boreline.segmentation.edges import CLEAN
 from boreline.segmentation.features import (
     STRIDE,
     Bytes,
@@ -122,8 +124,8 @@ class Learnt:
 def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: float) -> Learnt:
     """Learn from a few blocks of consecutive polar pictures; `in_region` as in `PolarSampler`.
 
-    Two first guesses, one from grey and speckle and one from speckle alone, are refined by turns: draw the borders, count
-    both cues on either side, draw again. The guess whose sides differ more in the end is kept.
+    Two first guesses, one from grey and speckle and one from speckle alone, are refined by turns: draw the borders,
+    count both cues on either side, draw again. The guess whose sides differ more in the end is kept.
     """
     pictures = [picture for block in blocks for picture in block]
     to_sample = _picture_end(pictures, in_region)[::STRIDE].copy()
@@ -141,7 +143,8 @@ def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: flo
         _refine(grey, shared, model, ring, to_sample, mm_per_sample)
         for model in (first, BloodModel(np.zeros_like(first.by_grey), first.by_shared))
     ]
-    best = max(guesses, key=lambda guess: guess.merit)
+    clean = _clarity(grey, guesses[0].blood, guesses[0].wall) > CLEAN
+    best = guesses[0] if clean else max(guesses, key=lambda guess: guess.merit)
     tissue = grey[:, :, ring.end : int(3.5 / mm_per_sample)]
     wall_share = float(np.median(shared[best.wall])) if best.wall.any() else 128.0
     return Learnt(
@@ -190,7 +193,8 @@ def _refine(
         if turn < _ROUNDS:
             model = BloodModel(_ratio(grey, blood, wall), _ratio(shared, blood, wall))
     astray = float((paths > to_sample - _AT_THE_END).mean())
-    merit = (_divergence(grey, blood, wall) + _divergence(shared, blood, wall)) * (1.0 - min(1.0, 3.0 * astray))
+    apart = _divergence(grey, blood, wall) + _divergence(shared, blood, wall)
+    merit = apart * (1.0 - min(1.0, 3.0 * astray))
     return _Guess(model, paths, usual, blood, wall, merit)
 
 
@@ -203,10 +207,10 @@ def _usual_behind(grey: Bytes, paths: FloatArray, where_mm: tuple[float, float],
 def shared_speckle(block: PolarBlock) -> Bytes:
     """Speckle that each frame shares with both neighbours (mean), (n_frames, N_RAYS, n_samples)."""
     speckle = [Speckle.of(picture) for picture in block]
-    pairs = [after.shared_with(before) for before, after in zip(speckle[:-1], speckle[1:], strict=True)]
+    pairs = [after.shared_with(before) for before, after in pairwise(speckle)]
     if not pairs:
         return np.full((1, block.shape[1] // STRIDE, block.shape[2]), 128, dtype=np.uint8)
-    middle = [mean_of(before, after) for before, after in zip(pairs[:-1], pairs[1:], strict=True)]
+    middle = [mean_of(before, after) for before, after in pairwise(pairs)]
     return np.stack([pairs[0], *middle, pairs[-1]])
 
 
@@ -215,7 +219,7 @@ def _null_share(blocks: Sequence[PolarBlock], mm_per_sample: float) -> float:
     first = [Speckle.of(block[0]) for block in blocks]
     if len(first) < 2:
         return 128.0
-    pairs = zip(first[:-1], first[1:], strict=True)
+    pairs = pairwise(first)
     return float(np.median([usual_share(b.shared_with(a), mm_per_sample) for a, b in pairs]))
 
 
@@ -260,7 +264,7 @@ def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
 
 
 def _first_model(grey: Bytes, shared: Bytes, ring: RingDown, mm_per_sample: float) -> BloodModel:
-    """Before any border is known: blood is the darker half just outside the ring-down, wall the brightest sixth in reach."""
+    """Before any border is known: blood is the darker half just beyond the ring-down, wall the brightest sixth."""
     near = max(ring.end, int(0.15 / mm_per_sample)) + int(0.05 / mm_per_sample)
     annulus = np.zeros(grey.shape, dtype=np.bool_)
     annulus[..., near : near + int(0.35 / mm_per_sample)] = True

@@ -52,8 +52,8 @@ def votes(grey: Bytes, shared: Bytes, model: BloodModel, trust: float = 1.0) -> 
 def border_cost(voted: Floats, silent_to: int, from_sample: int, to_sample: IntArray, heard: FloatArray) -> Floats:
     """Cost of a lumen border just before each sample.
 
-    `silent_to`: samples under the ring-down, which say nothing; `from_sample`: the least depth of a border; `to_sample`:
-    samples inside the picture per ray; `heard`: weight of each ray's votes, 0 to bridge it.
+    `silent_to`: samples under the ring-down, which say nothing; `from_sample`: the least depth of a border;
+    `to_sample`: samples inside the picture per ray; `heard`: weight of each ray's votes, 0 to bridge it.
     """
     n_rays, n = voted.shape
     cost = np.empty((n_rays, n), dtype=np.float32)

@@ -10,7 +10,7 @@ from boreline.errors import InputRefused
 from boreline.model import Anchor, Contours, Run, Segmentation, Structure
 
 ENTRY_POINT_GROUP = "boreline.segmenters"
-DEFAULT_SEGMENTER = "speckle-evidence"
+DEFAULT_SEGMENTER = "speckle-surfaces"
 
 Progress = Callable[[int, int], None]
 """Called with (frames done, frames in all)."""

@@ -64,13 +64,12 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
     """Put the segmentation together; `decoded` (n_frames,) says which frames have pixels at all."""
     n = run.n_frames
     mm = learnt.mm_per_sample
-    has_lumen = np.isfinite(traced.lumen).all(axis=1)
+    has_lumen: BoolArray = np.asarray(np.isfinite(traced.lumen).all(axis=1))
     lumen_mm = along_the_run(traced.lumen, learnt.likeness) * mm
     membrane_mm = np.maximum(along_the_run(traced.membrane, learnt.likeness) * mm, lumen_mm + 0.05)
     beyond = traced.membrane > learnt.to_sample - 6
-    eem_seen: BoolArray = ~(traced.shadow | traced.pocket | beyond) & (
-        np.nan_to_num(traced.ring) > RING_SEEN * learnt.spread
-    )
+    clear = np.nan_to_num(traced.ring) > RING_SEEN * learnt.spread
+    eem_seen: BoolArray = np.asarray(clear & ~(traced.shadow | traced.pocket | beyond))
     lumen_seen: BoolArray = ~(traced.wire | traced.pocket)
     flags: list[set[Flag]] = [set() for _ in range(n)]
     hidden_deg = np.full(n, np.nan)

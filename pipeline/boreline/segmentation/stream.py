@@ -19,8 +19,8 @@ LEARNING_BLOCKS, LEARNING_FRAMES = 8, 4
 class Block:
     """Consecutive frames with a margin on either side for what looks at neighbours.
 
-    `pictures` (n, N_ANGLES, N_SAMPLES), `usable` and `decoded` (n,) include the margins; `core` are the block's own frames,
-    the first of which is frame `first` of the run.
+    `pictures` (n, N_ANGLES, N_SAMPLES), `usable` and `decoded` (n,) include the margins; `core` are the block's own
+    frames, the first of which is frame `first` of the run.
     """
 
     first: int

@@ -85,7 +85,7 @@ def path_cost(cost: Costs, path: IntArray, stiffness: float) -> float:
 
 
 def sub_sample(cost: Costs, path: IntArray) -> FloatArray:
-    """`path` moved to the bottom of the parabola through each node and its neighbours in depth, by half a step at most."""
+    """`path` moved to the bottom of the parabola through each node and its neighbours, by half a step at most."""
     rays = np.arange(len(path))
     inner = np.clip(path, 1, cost.shape[1] - 2)
     left, here, right = (cost[rays, inner + k].astype(np.float64) for k in (-1, 0, 1))

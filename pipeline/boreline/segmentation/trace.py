@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.ndimage import median_filter
 
 from boreline.geometry.compiled import compiled
@@ -95,9 +94,9 @@ def trace(pictures: PolarBlock, usable: BoolArray, core: slice, learnt: Learnt) 
         )
     for row, t in enumerate(numbers):
         if usable[t]:
-            near = [membrane_costs[s] for s in (row - 1, row + 1) if s in membrane_costs]
+            costs = [membrane_costs[s] for s in (row - 1, row + 1) if s in membrane_costs]
             _trace_membrane(
-                found, row, _with_neighbours(membrane_costs[row], near, learnt.likeness), pictures[t], learnt
+                found, row, _with_neighbours(membrane_costs[row], costs, learnt.likeness), pictures[t], learnt
             )
     return found
 
@@ -184,7 +183,7 @@ def _shadow(grey: Bytes, path: FloatArray, learnt: Learnt) -> BoolArray:
 
 
 def _wire(path: FloatArray, shadow: BoolArray, mm_per_sample: float) -> BoolArray:
-    """Rays behind a guidewire: in shadow, with the echo before the wall or no echo at all. Calcium's echo is the wall."""
+    """Rays behind a guidewire: in shadow, the echo before the wall or none at all. Calcium's echo is the wall."""
     wire = np.zeros(len(path), dtype=np.bool_)
     dented = lumen.widened(shadow, 2) & (path - _round_median(path) < -_BEFORE_WALL_MM / mm_per_sample)
     narrow = [run for run in lumen.runs_of_true(shadow) if _NARROWEST <= len(run) <= _WIDEST_BRIDGE]
@@ -204,7 +203,7 @@ def _round_median(path: FloatArray) -> FloatArray:
 
 
 def _pocket(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> tuple[BoolArray, FloatArray]:
-    """Rays where the border bulges out of the smooth shape of the rest, and that shape: a branch mouth, or soft plaque."""
+    """Rays where the border bulges out of the smooth shape of the rest (branch mouth, soft plaque), and that shape."""
     scale = _POCKET_SCALE_MM / mm_per_sample
     shape = eem.inner_shape(path, np.where(deaf, 0.1, 1.0), _POCKET_ORDER, scale)
     out = path - shape > _POCKET_MM / mm_per_sample
@@ -224,7 +223,7 @@ def _trace_membrane(found: Traced, row: int, cost: Floats, picture: Bytes, learn
     shape = eem.smooth_shape(path.astype(np.float64), weight)
     cost = cost + eem.away_from(shape, cost.shape[1])
     path = closed_path(cost, eem.MAX_STEP, eem.STIFFNESS)
-    edge, ring = find_edges(thin_picture(picture), path, edge_levels(learnt.clarity)[1], True)
+    edge, _ = find_edges(thin_picture(picture), path, edge_levels(learnt.clarity)[1], True)
     edge = np.where(unsure, path - 0.5, edge)
     found.membrane[row] = smooth_round(edge, np.where(unsure, _UNSEEN_WEIGHT, 1.0), _SMOOTH_MEMBRANE)
     found.ring[row] = smooth_round(np.where(unsure, 0.0, -cost[rays, path] * learnt.spread), np.ones(N_RAYS), 3.0)
