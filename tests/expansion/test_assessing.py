@@ -123,6 +123,10 @@ def test_malapposition_over_a_length() -> None:
     assert malapposed_length_mm(distance, 0.1) == pytest.approx(0.3)
     vessel = stented()
     vessel.loc[vessel.position_mm.between(25.0, 26.5), "malapposition_mm"] = 0.5
+    assert rules_of(assess(vessel)[0])["deJ-appo"] == "met"  # no strut is called malapposed
+    vessel.loc[vessel.position_mm.between(25.0, 26.5), "flags"] = "stent;malapposed"
+    assert rules_of(assess(vessel)[0])["appo"] == "not_met"
+    vessel["flags"] = ""  # a profile from elsewhere: distances count as they are
     got = rules_of(assess(vessel)[0])
     assert got["appo"] == "not_met"
     assert got["deJ-appo"] == "not_met"

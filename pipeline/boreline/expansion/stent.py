@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from boreline.errors import InputRefused
+from boreline.flags import Flag
 from boreline.model import FloatArray, IntArray, JsonValue, Structure
 from boreline.profile.minimum import effective_number
 from boreline.profile.record import Profile, join_stretches, stretches
@@ -180,11 +181,23 @@ def _values(
             out[f"{side.value}_eem_mm2"] = site.eem_area_mm2
         if edges[side].size:
             out[f"{side.value}_edge_burden_pct"] = float(profile.plaque_burden_pct[edges[side]].max())
-    apposition = profile.malapposition_mm[rows]
-    if np.any(np.isfinite(apposition)):
-        out["malapposition_mm"] = float(np.nanmax(apposition))
-        out["malapposition_length_mm"] = malapposed_length_mm(apposition, profile.step_mm)
+    clear_mm = standing_clear_mm(profile)[rows]
+    if np.any(np.isfinite(clear_mm)):
+        out["malapposition_mm"] = float(np.nanmax(clear_mm))
+        out["malapposition_length_mm"] = malapposed_length_mm(clear_mm, profile.step_mm)
     return {name: value for name, value in out.items() if math.isfinite(value)}
+
+
+def standing_clear_mm(profile: Profile) -> FloatArray:
+    """Strut-to-wall distance per row, 0 where the segmentation does not call any strut malapposed.
+
+    Every strut lies some hundredths of a millimetre from the measured wall, so a distance alone is no malapposition.
+    A profile without any stent flag comes from elsewhere: its distances are taken as they are.
+    """
+    if not profile.flagged(Flag.STENT).any():
+        return profile.malapposition_mm
+    clear = np.where(profile.flagged(Flag.MALAPPOSED), profile.malapposition_mm, 0.0)
+    return np.where(np.isfinite(profile.malapposition_mm), clear, np.nan)
 
 
 def malapposed_length_mm(distance_mm: FloatArray, step_mm: float) -> float:
