@@ -76,6 +76,9 @@ def build_app(sessions: Sequence[RunSession], token: str) -> ASGIApp:
     def figures(request: Request) -> Response:
         return JSONResponse(session(request).figures())
 
+    def decision(request: Request) -> Response:
+        return JSONResponse(session(request).decision())
+
     def operator(request: Request) -> Response:
         return JSONResponse(session(request).operator())
 
@@ -119,6 +122,7 @@ def build_app(sessions: Sequence[RunSession], token: str) -> ASGIApp:
             Route("/api/cut", cut),
             Route("/api/figures", figures),
             Route("/api/operator", operator),
+            Route("/api/decision", decision),
             Route("/api/edits", changing(add), methods=["POST"]),
             Route("/api/undo", changing(undo), methods=["POST"]),
             Route("/api/redo", changing(redo), methods=["POST"]),

@@ -28,6 +28,7 @@ from boreline.correction import (
     log_path,
     replay,
 )
+from boreline.correction.edits import Nodule
 from boreline.correction.log import hash_of
 from boreline.correction.replay import HIDDEN_LIMIT_DEG, READER_CONFIDENCE, frame_flags
 from boreline.correction.state import scaled_calibration
@@ -37,6 +38,7 @@ from boreline.geometry import polygon_area_mm2, polygon_diameters_mm
 from boreline.model import JsonValue, Run, Structure, Timing
 from boreline.profile.frames import frames_table, in_vessel, origin_in_vessel
 from boreline.results import ResultFolder, json_ready
+from boreline.review.decision import decision
 from boreline.review.pixels import Pixels
 from boreline.workflow.apply_edits import baseline_of, operator_record, write_edited
 from boreline.workflow.doubt import NEAR_FRAMES, NEAR_MM, STRETCH_FRAMES, STRETCH_MM, WRONG_RELATIVE_SD, doubt
@@ -199,6 +201,13 @@ class RunSession:
         )
         assert isinstance(ready, dict)
         return ready
+
+    def decision(self) -> dict[str, JsonValue]:
+        """Sizing and expansion as the contours and sites stand now."""
+        with self._lock:
+            revision, columns, state = self.revision, self._columns, self._state
+        nodule = True if any(isinstance(finding, Nodule) for finding in state.findings) else None
+        return {"revision": revision, **decision(pd.DataFrame(columns), self._record, state.sites, nodule=nodule)}
 
     def operator(self) -> dict[str, JsonValue]:
         """What the operator said beyond contours, and what undo and redo would do."""

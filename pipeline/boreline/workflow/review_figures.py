@@ -13,9 +13,10 @@ from boreline.errors import InputRefused
 from boreline.flags import NOT_VESSEL, parse_flags
 from boreline.model import CAUTION, JsonValue
 from boreline.profile.grid import profile_table
-from boreline.profile.lesions import lesion_to_cover
-from boreline.profile.record import profile_from_table
-from boreline.profile.sites import Side, find_reference, minimum_lumen
+from boreline.profile.lesions import Lesion, lesion_to_cover
+from boreline.profile.record import Profile, profile_from_table
+from boreline.profile.sites import Side, minimum_lumen
+from boreline.sizing.landing import Landing, chosen_landing, propose_landing
 
 _SITE_COLUMNS = ("lumen_area_mm2", "eem_area_mm2", "plaque_burden_pct", "position_mm", "time_s")
 
@@ -30,7 +31,7 @@ class Figures:
 
 def read_figures(frames: pd.DataFrame, chosen: Mapping[SiteName, int]) -> Figures:
     """Sites from a frames table: the operator's where there is one, else found by the published definitions."""
-    sites = _found(frames) | {name.value: frame for name, frame in chosen.items()}
+    sites = _found(frames, chosen) | {name.value: frame for name, frame in chosen.items()}
     smallest_stent = _smallest(frames, "stent_area_mm2")
     rows = {
         name: {
@@ -55,29 +56,44 @@ def read_figures(frames: pd.DataFrame, chosen: Mapping[SiteName, int]) -> Figure
     return Figures(decisive, document)
 
 
-def _found(frames: pd.DataFrame) -> dict[str, int]:
-    """Sites of the profile; only the smallest lumen for a run without millimetres."""
-    try:
-        table = profile_table(frames)
-        profile = None if table is None else profile_from_table(table)
-    except InputRefused:
-        profile = None
+def _found(frames: pd.DataFrame, chosen: Mapping[SiteName, int]) -> dict[str, int]:
+    """Sites as `boreline plan` finds them; only the smallest lumen for a run without millimetres."""
+    profile = profile_of(frames)
     if profile is None:
         smallest = _smallest(frames, "lumen_area_mm2")
         return {} if smallest is None else {SiteName.MLA.value: smallest}
     lesion = lesion_to_cover(profile)
-    if lesion is None:
-        minimum = minimum_lumen(profile, 0, profile.n_rows - 1)
-        return {} if minimum is None else {SiteName.MLA.value: minimum.frame}
-    sites = {
-        SiteName.DISTAL_REFERENCE: find_reference(profile, lesion.first_row, Side.DISTAL),
-        SiteName.PROXIMAL_REFERENCE: find_reference(profile, lesion.last_row, Side.PROXIMAL),
-        SiteName.MLA: minimum_lumen(profile, lesion.first_row, lesion.last_row),
-    }
-    found = {name.value: site.frame for name, site in sites.items() if site is not None}
-    found[SiteName.DISTAL_LANDING.value] = int(profile.frame[lesion.first_row])
-    found[SiteName.PROXIMAL_LANDING.value] = int(profile.frame[lesion.last_row])
+    first, last = (0, profile.n_rows - 1) if lesion is None else (lesion.first_row, lesion.last_row)
+    minimum = minimum_lumen(profile, first, last)
+    found = {} if minimum is None else {SiteName.MLA.value: minimum.frame}
+    for side in Side:
+        landing = _landing(profile, lesion, side, frames, chosen)
+        if landing is not None:
+            found[f"{side.value}_landing"] = landing.site.frame
+            if landing.reference is not None:
+                found[f"{side.value}_reference"] = landing.reference.frame
     return found
+
+
+def _landing(
+    profile: Profile, lesion: Lesion | None, side: Side, frames: pd.DataFrame, chosen: Mapping[SiteName, int]
+) -> Landing | None:
+    stated = chosen.get(SiteName(f"{side.value}_landing"))
+    if stated is None:
+        return None if lesion is None else propose_landing(profile, lesion, side)
+    try:
+        return chosen_landing(profile, side, float(frames["position_mm"].iloc[stated]))
+    except InputRefused:  # nothing was measured there: the operator's mark stands, a reference is not found from it
+        return None
+
+
+def profile_of(frames: pd.DataFrame) -> Profile | None:
+    """The profile of a frames table; None without positions."""
+    try:
+        table = profile_table(frames)
+        return None if table is None else profile_from_table(table)
+    except InputRefused:
+        return None
 
 
 def _smallest(frames: pd.DataFrame, column: str) -> int | None:

@@ -150,3 +150,44 @@ export function showSaid(run) {
     return item;
   }));
 }
+
+/** @param {string} caption @param {string[]} headings @param {string[][]} rows @returns {HTMLTableElement} */
+function table(caption, headings, rows) {
+  const made = document.createElement("table"), title = document.createElement("caption"), body = document.createElement("tbody");
+  title.textContent = caption;
+  const head = document.createElement("tr");
+  head.append(...headings.map((text) => { const th = document.createElement("th"); th.scope = "col"; th.textContent = text; return th; }));
+  const thead = document.createElement("thead");
+  thead.append(head);
+  body.append(...rows.map((cells) => {
+    const row = document.createElement("tr");
+    row.append(...cells.map((text) => { const td = document.createElement("td"); td.textContent = text; return td; }));
+    return row;
+  }));
+  made.append(title, thead, body);
+  return made;
+}
+
+/** @param {string} text @returns {HTMLElement} */
+function paragraph(text) {
+  const made = document.createElement("p");
+  made.textContent = text;
+  return made;
+}
+
+/** @param {any} decision */
+export function showDecision(decision) {
+  const { plan, assessment } = decision;
+  /** @type {HTMLElement[]} */
+  const parts = [];
+  if (plan.reason) parts.push(paragraph(`No plan: ${plan.reason}.`));
+  else {
+    const length = plan.length_mm === null ? "not known" : `${plan.length_mm.toFixed(1)} mm, standard uncertainty ${plan.length_sd_mm?.toFixed(1) ?? "not known"}`;
+    parts.push(paragraph(`Length: ${length}.`), table("Size by each method, mm", ["method", "read", "size"], plan.methods.map((/** @type {any} */ m) => [m.title, m.measured_mm?.toFixed(2) ?? "-", m.diameter_mm?.toFixed(2) ?? "-"])));
+    for (const note of plan.notes) parts.push(paragraph(`${note}.`));
+  }
+  if (assessment.reason) parts.push(paragraph(`No assessment: ${assessment.reason}.`));
+  else parts.push(paragraph(`Smallest stent area ${shown(assessment.msa_read_mm2, 2, "mm²")} read.`), table("Published criteria", ["criterion", "value", "verdict"], assessment.rules.map((/** @type {any} */ r) => [r.id, typeof r.value === "number" ? r.value.toFixed(2) : "-", r.verdict.replaceAll("_", " ")])));
+  parts.push(paragraph(decision.caution));
+  element("decided").replaceChildren(...parts);
+}

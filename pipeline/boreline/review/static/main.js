@@ -3,12 +3,13 @@
 
 import { Along } from "./along.js";
 import { Refused, takeToken } from "./api.js";
-import { button, buildStructures, definitions, element, sentence, showNumbers, showQueue, showSaid, showSites } from "./decide.js";
+import { button, buildStructures, definitions, element, sentence, showDecision, showNumbers, showQueue, showSaid, showSites } from "./decide.js";
 import { Picture } from "./picture.js";
 import { Run } from "./run.js";
 import { StatementForm } from "./statements.js";
 
 const FIGURES_AFTER_MS = 350;
+const DECISION_AFTER_MS = 1200;
 const SPEAK_AFTER_MS = 500;
 const GRIP_STEP_DEG = 4;
 const MESSAGE_MS = 7000;
@@ -35,6 +36,7 @@ class Page {
     this.pushPx = 0;
     this.waiting = false;
     /** @type {ReturnType<typeof setTimeout> | undefined} */ this.figuresTimer = undefined;
+    /** @type {ReturnType<typeof setTimeout> | undefined} */ this.decisionTimer = undefined;
     /** @type {ReturnType<typeof setTimeout> | undefined} */ this.speakTimer = undefined;
     /** @type {ReturnType<typeof setTimeout> | undefined} */ this.messageTimer = undefined;
     /** @type {((points: [number, number][]) => void) | null} */ this.pickThen = null;
@@ -58,6 +60,7 @@ class Page {
       pick: (then) => { this.pickThen = then; this.picture.tool = "pick"; this.tell("Click the first and the second point on the picture."); },
       say: (edit, why) => this.edit(edit, why),
     });
+    element("decision").addEventListener("toggle", () => this.decisionSoon(0));
     element("say").addEventListener("toggle", () => this.form.build());
     addEventListener("keydown", (event) => this.key(event));
     addEventListener("keyup", (event) => { if (event.key.toLowerCase() === "h") this.bare(false); });
@@ -271,6 +274,21 @@ class Page {
         this.buttons.undo.disabled = run.operator.undo === null;
         this.buttons.redo.disabled = run.operator.redo === null;
         this.along.refresh();
+        this.decisionSoon();
+      } catch (cause) {
+        await this.failed(cause);
+      }
+    }, delay);
+  }
+
+  /** Worked out only while it is open, and only once the operator pauses. @param {number} [delay] */
+  decisionSoon(delay = DECISION_AFTER_MS) {
+    clearTimeout(this.decisionTimer);
+    if (!(/** @type {HTMLDetailsElement} */ (element("decision")).open)) return;
+    this.decisionTimer = setTimeout(async () => {
+      try {
+        const { run } = this, decision = await run.api.json("decision");
+        if (run === this.run) showDecision(decision);
       } catch (cause) {
         await this.failed(cause);
       }
