@@ -1,1 +1,0 @@
-"""The segmenter `speckle-evidence`: blood and wall told apart by what their speckle is like in this very run."""
