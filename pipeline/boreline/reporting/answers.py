@@ -178,6 +178,9 @@ def _assessment_answers(assessment: Mapping[str, Any]) -> list[Answer]:
     if read is not None:
         corrected = assessment.get("msa_corrected_mm2")
         detail = "" if corrected is None else f"{corrected:.2f} mm² corrected for picking the smallest of many frames"
+        interval = assessment.get("msa") or {}
+        if interval.get("low") is not None:
+            detail += f" ({interval['low']:.2f} to {interval['high']:.2f}, 95 %)"
         out.append(Answer("Smallest stent area", f"{read:.2f} mm²", detail))
     verdicts = [rule["verdict"] for rule in assessment.get("rules") or []]
     if verdicts:

@@ -141,11 +141,18 @@ def _smallest_stent(
         else m
         for m in group.measurements
     ]
-    reference = ((assessment or {}).get("references") or {}).get("mean_lumen_area_mm2")
-    if reference:
+    reference = _mean_reference_lumen_mm2(assessment)
+    if reference is not None:
         value = float(frames["stent_area_mm2"].iloc[frame]) / reference
         measurements.append(Measurement(codes.STENT_EXPANSION, value, codes.RATIO, 4))
     return Group(group.label, group.site, group.frame, group.position_mm, tuple(measurements))
+
+
+def _mean_reference_lumen_mm2(assessment: Mapping[str, Any] | None) -> float | None:
+    """Mean of both reference lumens, the conventional denominator of the expansion; None unless both are known."""
+    references = (assessment or {}).get("references") or {}
+    areas = [(references.get(side) or {}).get("lumen_area_mm2") for side in ("distal", "proximal")]
+    return None if None in areas else sum(areas) / 2
 
 
 def _volumes(profile: pd.DataFrame) -> Iterator[Measurement]:
