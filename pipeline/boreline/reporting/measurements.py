@@ -151,8 +151,8 @@ def _smallest_stent(
 def _mean_reference_lumen_mm2(assessment: Mapping[str, Any] | None) -> float | None:
     """Mean of both reference lumens, the conventional denominator of the expansion; None unless both are known."""
     references = (assessment or {}).get("references") or {}
-    areas = [(references.get(side) or {}).get("lumen_area_mm2") for side in ("distal", "proximal")]
-    return None if None in areas else sum(areas) / 2
+    distal, proximal = ((references.get(side) or {}).get("lumen_area_mm2") for side in ("distal", "proximal"))
+    return None if distal is None or proximal is None else (float(distal) + float(proximal)) / 2
 
 
 def _volumes(profile: pd.DataFrame) -> Iterator[Measurement]:
