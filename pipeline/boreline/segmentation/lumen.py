@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
@@ -118,20 +117,22 @@ def runs_of_true(wanted: BoolArray) -> list[IntArray]:
     n = len(wanted)
     if wanted.all():
         return [np.arange(n)]
-    starts = np.flatnonzero(wanted & ~np.roll(wanted, 1))
-    runs = []
-    for start in starts:
-        length = int(np.argmin(np.roll(wanted, -start)))
-        runs.append((start + np.arange(length)) % n)
-    return runs
+    edges = np.flatnonzero(wanted[1:] != wanted[:-1]) + 1
+    if wanted[0] != wanted[-1]:
+        edges = np.concatenate([[0], edges])
+    if not len(edges):
+        return []
+    starts, stops = edges[wanted[edges]], edges[~wanted[edges]]
+    if stops[0] <= starts[0]:
+        stops = np.concatenate([stops[1:], stops[:1] + n])
+    return [np.arange(start, stop) % n for start, stop in zip(starts, stops, strict=True)]
 
 
-def widened(wanted: BoolArray, by: int) -> npt.NDArray[np.bool_]:
+def widened(wanted: BoolArray, by: int) -> BoolArray:
     """True also for `by` rays on either side."""
-    out = wanted.copy()
-    for k in range(1, by + 1):
-        out |= np.roll(wanted, k) | np.roll(wanted, -k)
-    return out
+    counts = np.concatenate([[0], np.cumsum(np.concatenate([wanted[-by:], wanted, wanted[:by]]))])
+    near: BoolArray = counts[2 * by + 1 :] > counts[: -2 * by - 1]
+    return near
 
 
 def bridged(path: FloatArray, run: IntArray) -> FloatArray:
