@@ -18,7 +18,7 @@ from boreline.segmentation.protocol import Progress, no_progress
 from boreline.workflow.analyse import AnalyseOptions, analyse
 from boreline.workflow.apply_edits import apply_log
 
-_NOT_CARRIED = ("marker.parquet", "path.parquet", "plan.json", "assessment.json", "dicom")
+_NOT_CARRIED = ("marker.parquet", "path.parquet", "plan.json", "assessment.json", "dicom", "exchange", "imported")
 
 
 @dataclass(frozen=True, slots=True)
