@@ -1,7 +1,7 @@
 """Stretches along a pullback: frames judged together, not one by one.
 
 Evidence of single frames is weak and flickers; what it speaks of (a stent, a guide catheter) is one or a few
-consecutive stretches. Both functions take the log odds of each frame and maximise their sum.
+consecutive stretches, found by maximising a sum of log odds.
 """
 
 from __future__ import annotations
@@ -40,24 +40,3 @@ def likely_stretches(log_odds: FloatArray, change_cost: float) -> BoolArray:
     if len(log_odds) == 0:
         return np.zeros(0, dtype=np.bool_)
     return _two_states(np.nan_to_num(np.asarray(log_odds, dtype=np.float64)), change_cost)
-
-
-def likely_end(log_odds: FloatArray, least_evidence: float) -> BoolArray:
-    """The stretch at one end of the run with the largest sum of log odds, shape (n_frames,).
-
-    Only one end can be on (the other end of a pullback is a distal vessel); nothing is on when the best sum stays below
-    `least_evidence`. Works whichever end was recorded first.
-    """
-    on = np.zeros(len(log_odds), dtype=np.bool_)
-    if len(on) == 0:
-        return on
-    odds = np.nan_to_num(np.asarray(log_odds, dtype=np.float64))
-    from_start, from_stop = np.cumsum(odds), np.cumsum(odds[::-1])
-    best_start, best_stop = int(from_start.argmax()), int(from_stop.argmax())
-    if max(from_start[best_start], from_stop[best_stop]) < least_evidence:
-        return on
-    if from_start[best_start] >= from_stop[best_stop]:
-        on[: best_start + 1] = True
-    else:
-        on[len(on) - 1 - best_stop :] = True
-    return on

@@ -13,15 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 from boreline.geometry.compiled import compiled
-from boreline.model import BoolArray, FloatArray
+from boreline.model import FloatArray
 
 N_CANDIDATES = 32
 """Most candidates kept per frame."""
 _COLUMNS = 6  # angle, depth, peak, contrast, shadow, width
 _BEAM_MM = 0.2
 _REACH_MM = 0.7
-_ECHO_MARGIN_DEG = 4.0
-_ECHO_BEFORE_MM, _ECHO_BEHIND_MM = 0.1, 0.55
 _RISE = 0.92  # of grey: strut echoes clip the display, and begin close below where they clip
 _LEAST_CONTRAST = 6.0  # grey levels, only to keep the list short
 
@@ -218,50 +216,3 @@ def _describe(
     row[3] = contrast
     row[4] = (beside - behind) / n if n > 0 else np.nan
     row[5] = width * 360.0 / n_angles
-
-
-def without_struts(
-    pictures: npt.NDArray[np.uint8], candidates: StrutCandidates, are_struts: BoolArray, mm_per_sample: float
-) -> npt.NDArray[np.uint8]:
-    """The pictures with every strut's echo and its reverberations replaced by what lies beside them.
-
-    Each row of samples is filled from both sides, mirrored, so that speckle stays speckle. `are_struts` has shape
-    (n_frames, N_CANDIDATES).
-    """
-    out = pictures.copy()
-    n_angles, n_samples = pictures.shape[1:]
-    for picture, angle, depth, width, chosen in zip(
-        out, candidates.angle_deg, candidates.depth_mm, candidates.width_deg, are_struts, strict=True
-    ):
-        if not chosen.any():
-            continue
-        mask = np.zeros((n_angles, n_samples), dtype=np.bool_)
-        for a, d, w in zip(angle[chosen], depth[chosen], width[chosen], strict=True):
-            half = round((0.5 * w + _ECHO_MARGIN_DEG) * n_angles / 360.0)
-            rays = (round(a * n_angles / 360.0) + np.arange(-half, half + 1)) % n_angles
-            start = max(int((d - _ECHO_BEFORE_MM) / mm_per_sample), 0)
-            mask[rays, start : int((d + _ECHO_BEHIND_MM) / mm_per_sample)] = True
-        _fill_sideways(picture, mask)
-    return out
-
-
-@compiled
-def _fill_sideways(picture: npt.NDArray[np.uint8], mask: BoolArray) -> None:
-    n_angles, n_samples = picture.shape
-    original = picture.copy()
-    for d in range(n_samples):
-        for a in range(n_angles):
-            if not mask[a, d]:
-                continue
-            for step in range(1, n_angles // 4):
-                left, right = (a - step) % n_angles, (a + step) % n_angles
-                if not mask[left, d]:
-                    picture[a, d] = original[(left - step + 1) % n_angles, d]
-                    if mask[(left - step + 1) % n_angles, d]:
-                        picture[a, d] = original[left, d]
-                    break
-                if not mask[right, d]:
-                    picture[a, d] = original[(right + step - 1) % n_angles, d]
-                    if mask[(right + step - 1) % n_angles, d]:
-                        picture[a, d] = original[right, d]
-                    break
