@@ -1,0 +1,20 @@
+"""A small run of the coverage study."""
+
+import importlib.util
+from pathlib import Path
+
+BENCHMARKS = Path(__file__).parents[2] / "benchmarks"
+
+
+def test_intervals_contain_the_truth_and_corrected_values_are_less_biased() -> None:
+    spec = importlib.util.spec_from_file_location("coverage", BENCHMARKS / "coverage_of_intervals.py")
+    assert spec is not None
+    assert spec.loader is not None
+    study = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(study)
+    got = study.study(30, seed=3)
+    assert set(got) >= {"mla_mm2", "mla_burden_pct", "length_mm", "msa_mm2", "expansion_pct"}
+    for name, row in got.items():
+        assert row["coverage"] >= 12 / 15, name  # at 95 % each, fewer are seen once in 200 studies
+    for name in ("mla_mm2", "msa_mm2", "expansion_pct", "mla_burden_pct"):
+        assert abs(got[name]["bias_corrected"]) < abs(got[name]["bias_as_read"]) / 2
