@@ -86,8 +86,15 @@ class RunSession:
         self._lock = RLock()
         self._record = folder.record
         self._baseline = baseline_of(folder)
-        self._log = LogWriter(log_path(folder.path, reader), reader, self._record["source"]["sop_instance_uid"])
-        replayed = replay(self._baseline, self._log.entries, sop_uid=self._record["source"]["sop_instance_uid"])
+        self.run: Run = folder.open_run(source)
+        self.pixels = Pixels(self.run)
+        uid = self._record["source"]["sop_instance_uid"]
+        self._log = LogWriter(log_path(folder.path, reader), reader, uid)
+        try:
+            replayed = replay(self._baseline, self._log.entries, sop_uid=uid)
+        except InputRefused:
+            self._log.close()
+            raise
         self._state, self._history, self._refused = replayed.state, replayed.history, replayed.refused
         self._earlier: deque[tuple[int, State]] = deque(maxlen=KEPT_STATES)
         self._was = folder.frames()
@@ -96,8 +103,6 @@ class RunSession:
         self._figures: tuple[int, Figures] | None = None
         self._save_after_s = save_after_s
         self._timer: Timer | None = None
-        self.run: Run = folder.open_run(source)
-        self.pixels = Pixels(self.run)
         current = (self._record["current_reader"], self._record["edits_hash"])
         if self._log.entries and current != (reader, hash_of(self._log.entries)):
             self.save()
