@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,37 +14,15 @@ from boreline.batch.ledger import Ledger
 from boreline.batch.run import BatchOptions, run_batch
 from boreline.batch.study import Study, read_study
 from boreline.errors import InputRefused
-from boreline_phantoms.scenes import circle
-from boreline_phantoms.writing import write_scene
-
-
-@pytest.fixture(scope="module")
-def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = tmp_path_factory.mktemp("archive")
-    for seed, diameter_mm in ((1, 2.5), (2, 3.5)):
-        write_scene(circle(diameter_mm).with_(seed=seed, frames=4), root / f"site{seed}")
-    whole = (root / "site1" / "run.dcm").read_bytes()
-    (root / "cut.dcm").write_bytes(whole[: len(whole) * 2 // 3])
-    (root / "notes.txt").write_text("not a picture")
-    shutil.copy(root / "site2" / "run.dcm", root / "site2" / "same.dcm")
-    return root
-
-
-@pytest.fixture(scope="module")
-def done(archive: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    out = tmp_path_factory.mktemp("batch") / "out"
-    result = run_batch(archive, out, Study(), BatchOptions(workers=2))
-    assert (result.done, result.failed) == (2, 2)
-    return out
 
 
 def test_healthy_runs_are_ordinary_result_folders(done: Path) -> None:
     cohort = pd.read_csv(done / "cohort.csv")
-    assert len(cohort) == 2
+    assert len(cohort) == 3
     for name in cohort["run"]:
         assert (done / "runs" / name / "frames.csv").is_file()
         assert (done / "runs" / name / "report.html").is_file()
-    assert sorted(cohort["smallest_lumen_mm2"].round(1)) == [4.9, 9.6]
+    assert sorted(cohort["smallest_lumen_mm2"].round(1)) == [4.9, 9.6, 12.6]
     typed = pd.read_parquet(done / "cohort.parquet")
     assert list(typed.columns) == list(cohort.columns)
     pd.testing.assert_series_equal(typed["smallest_lumen_mm2"], cohort["smallest_lumen_mm2"])
@@ -70,7 +47,7 @@ def test_a_second_batch_redoes_nothing_and_writes_the_same_tables(archive: Path,
     before = {name: (done / name).read_bytes() for name in ("cohort.csv", "failures.csv", "skipped.csv")}
     stamps = {path: path.stat().st_mtime_ns for path in done.glob("runs/*/frames.csv")}
     result = run_batch(archive, done, Study(), BatchOptions(workers=1))
-    assert result.reused == 2
+    assert result.reused == 3
     assert {path: path.stat().st_mtime_ns for path in done.glob("runs/*/frames.csv")} == stamps
     assert {name: (done / name).read_bytes() for name in before} == before
 
@@ -81,7 +58,7 @@ def test_a_run_whose_ending_was_lost_is_done_again(archive: Path, done: Path) ->
     name = pd.read_csv(done / "cohort.csv")["run"][0]
     (done / "endings" / f"{name}.json").unlink()
     result = run_batch(archive, done, Study(), BatchOptions(workers=1))
-    assert result.reused == 1
+    assert result.reused == 2
     assert (done / "cohort.csv").read_bytes() == cohort
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -44,6 +45,7 @@ class Candidate:
     relative: str
     sop_instance_uid: str
     defect: str | None
+    study_uid: str = ""
     fluoro: Path | None = None
     cine: Path | None = None
     stated: Mapping[str, str] = field(default_factory=dict)
@@ -94,7 +96,28 @@ def read_archive(source: Path, *, pattern: str = "*", mapping: Path | None = Non
     if not candidates:
         raise InputRefused("holds no pullback", file=source, remedy="see: boreline inspect FOLDER")
     skipped = [] if listed else [(_relative(s.path, root), s.reason) for part in found for s in part.skipped]
-    return Archive(root, _tell_twins_apart([candidates[file] for file in sorted(candidates)]), tuple(sorted(skipped)))
+    told_apart = _tell_twins_apart([candidates[file] for file in sorted(candidates)])
+    return Archive(root, _with_earlier_runs(told_apart), tuple(sorted(skipped)))
+
+
+def _with_earlier_runs(candidates: Sequence[Candidate]) -> tuple[Candidate, ...]:
+    """A run that is stated to show a treated vessel gets the run before treatment of its study and vessel.
+
+    Only where vessel and phase of both are stated, and one run alone qualifies: no header tells vessels apart.
+    """
+    before: dict[tuple[str, str], list[Candidate]] = defaultdict(list)
+    for candidate in candidates:
+        if candidate.stated.get("phase") == Phase.BEFORE and candidate.stated.get("vessel") and candidate.study_uid:
+            before[candidate.study_uid, candidate.stated["vessel"]].append(candidate)
+    out = []
+    for candidate in candidates:
+        earlier = before[candidate.study_uid, candidate.stated.get("vessel", "")]
+        treated = candidate.stated.get("phase") not in (None, "", Phase.BEFORE)
+        if treated and len(earlier) == 1 and not candidate.stated.get("before"):
+            stated = {**candidate.stated, "before": str(earlier[0].file.resolve())}
+            candidate = replace(candidate, stated=stated)
+        out.append(candidate)
+    return tuple(out)
 
 
 def _tell_twins_apart(candidates: Sequence[Candidate]) -> tuple[Candidate, ...]:
@@ -129,6 +152,7 @@ def _candidates(
                 _relative(pullback.path, root),
                 pullback.sop_instance_uid,
                 pullback.defect,
+                pullback.study_uid,
                 fluoro,
                 cine,
                 stated,

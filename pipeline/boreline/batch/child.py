@@ -1,74 +1,133 @@
-"""The child process of one job: reads a `Job` as JSON on stdin, prints its `Outcome` as one JSON line."""
+"""The child process of one job: reads a `Job` as one JSON line on stdin, prints its `Outcome` as one JSON line."""
 
 from __future__ import annotations
 
 import errno
 import json
+import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import redirect_stdout
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 from boreline.batch.job import Ending, Job
-from boreline.errors import BorelineError
+from boreline.batch.ledger import edits_stamp
+from boreline.errors import BorelineError, InputRefused
 from boreline.model import Phase, Vessel
 from boreline.results import ResultFolder
 from boreline.workflow.analyse import AnalyseOptions, analyse
-from boreline.workflow.coregister import coregister
 
-_PASSING = {errno.ENOSPC, errno.EACCES, errno.EROFS, errno.EDQUOT, errno.EIO, errno.EMFILE, errno.ENFILE}
-"""Faults of the machine, not of the run: the next batch tries again."""
+_PASSING = {
+    errno.ENOSPC,
+    errno.EDQUOT,
+    errno.EFBIG,
+    errno.EACCES,
+    errno.EPERM,
+    errno.EROFS,
+    errno.EIO,
+    errno.EMFILE,
+    errno.ENFILE,
+    errno.ENOTDIR,
+    errno.EEXIST,
+    errno.ENOENT,
+    errno.ESTALE,
+}
+"""Faults of the machine or the folder, not of the run: the next batch tries again."""
+_ON_THE_PAGE = ("plan.json", "assessment.json", "marker.parquet")
+"""What the report that the analysis wrote does not show yet."""
 
 
 def main() -> None:
     """Do one job and tell how it ended."""
-    job = Job(**json.load(sys.stdin))
+    job = Job(**json.loads(sys.stdin.readline()))
+    Thread(target=_end_with_parent, daemon=True).start()
     with redirect_stdout(sys.stderr):
         told = perform(job)
     sys.stdout.write(json.dumps(told) + "\n")
 
 
+def _end_with_parent() -> None:
+    """Leave at once when the parent is gone, which ends the standard input."""
+    while os.read(0, 1):
+        pass
+    os._exit(1)
+
+
 def perform(job: Job) -> dict[str, Any]:
     """Analyse, co-register, plan and assess as far as the run allows."""
-    folder: list[ResultFolder] = []
-    failure = _attempt("analysis", lambda: folder.append(_analyse(job)))
+    done: list[ResultFolder] = []
+    failure = _attempt("analysis", lambda: done.append(_analysed(job)))
     if failure is not None:
         return failure
-    out = folder[0]
-    notes = []
-    for stage, step in _later_stages(job, out):
+    folder = done[0]
+    notes: list[str] = []
+    for stage, step in _later_stages(job, folder):
         trouble = _attempt(stage, step)
-        if trouble is not None:
-            notes.append(f"{stage}: {trouble['reason']}")
-    record = out.record
-    out.write_json("run.json", {**record, "batch": {"key": job.key, "study": job.study, "notes": notes}})
-    return {"ending": Ending.DONE, "stage": "", "reason": "", "notes": notes}
+        if trouble is None:
+            continue
+        if trouble["ending"] is Ending.FAILED_FOR_NOW:
+            return trouble
+        notes.append(f"{stage}: {trouble['reason']}")
+    # Written last: a folder that holds the key went through every stage.
+    noted = {"key": job.key, "study": job.study, "notes": notes, "edits": edits_stamp(folder.path)}
+    failure = _attempt("record", lambda: folder.write_json("run.json", {**folder.record, "batch": noted}))
+    return failure or {"ending": Ending.DONE, "stage": "", "reason": "", "notes": notes}
 
 
-def _analyse(job: Job) -> ResultFolder:
-    options = dict(job.options)
-    vessel, phase = options.pop("vessel", None), options.pop("phase", None)
-    spacing = options.pop("mm_per_px", None)
-    return analyse(
-        Path(job.file),
-        Path(job.out),
-        AnalyseOptions(
-            mm_per_px=None if spacing is None else (spacing[0], spacing[1]),
-            vessel=None if vessel is None else Vessel(vessel),
-            phase=None if phase is None else Phase(phase),
-            overwrite=True,
-            **options,
-        ),
-    )
+def _analysed(job: Job) -> ResultFolder:
+    """The run's result folder: as it is when only edits are newer, with its edits kept when there are any."""
+    path, options = Path(job.out), _options(job)
+    if (path / "run.json").is_file():
+        kept = ResultFolder.open(path)
+        if (kept.record.get("batch") or {}).get("key") == job.key:
+            from boreline.workflow.apply_edits import up_to_date
+
+            up_to_date(kept)
+            for made_before_the_edits in ("plan.json", "assessment.json"):
+                (path / made_before_the_edits).unlink(missing_ok=True)
+            return kept
+        if kept.has_edits():
+            from boreline.workflow.reanalyse import reanalyse
+
+            threads = options.pop("threads", 1)
+            return reanalyse(path, options, source=Path(job.file), threads=threads).folder
+    return analyse(Path(job.file), path, AnalyseOptions(**options, overwrite=True))
 
 
-def _later_stages(job: Job, folder: ResultFolder) -> list[tuple[str, Callable[[], object]]]:
-    stages: list[tuple[str, Callable[[], object]]] = []
+def _options(job: Job) -> dict[str, Any]:
+    options: dict[str, Any] = dict(job.options)
+    if options.get("mm_per_px") is not None:
+        options["mm_per_px"] = tuple(options["mm_per_px"])
+    for name, words in (("vessel", Vessel), ("phase", Phase)):
+        if options.get(name) is not None:
+            options[name] = words(options[name])
+    return options
+
+
+def _later_stages(job: Job, folder: ResultFolder) -> Iterator[tuple[str, Callable[[], object]]]:
+    """The stages after the analysis that apply to this run, each looked up when its turn comes."""
     if job.fluoro is not None and job.cine is not None:
+        from boreline.workflow.coregister import coregister
+
         films = Path(job.fluoro), Path(job.cine), None if job.cine2 is None else Path(job.cine2)
-        stages.append(("coregister", lambda: coregister(folder.path, *films)))
-    return stages
+        yield "coregister", lambda: coregister(folder.path, *films)
+
+    from boreline.workflow.plan import plan_folder
+
+    yield "plan", lambda: plan_folder(folder.path)
+    stated = job.balloon_mm is not None or job.before is not None
+    if stated or folder.frames()["stent_area_mm2"].notna().any():
+        from boreline.workflow.assess import assess_folder
+
+        before = None if job.before is None else Path(job.before)
+        yield "assess", lambda: assess_folder(folder.path, balloon_mm=job.balloon_mm, before=before)
+
+    if folder.has_edits() or any((folder.path / name).exists() for name in _ON_THE_PAGE):
+        from boreline.workflow.report import report
+
+        yield "report", lambda: report([folder.path], source=Path(job.file))
 
 
 def _attempt(stage: str, step: Callable[[], object]) -> dict[str, Any] | None:
@@ -76,7 +135,10 @@ def _attempt(stage: str, step: Callable[[], object]) -> dict[str, Any] | None:
     try:
         step()
     except BorelineError as refusal:
-        return _failed(Ending.FAILED, stage, str(refusal))
+        # A refusal to write names the machine's fault as its context.
+        fault = refusal.__context__
+        passing = isinstance(fault, OSError) and fault.errno in _PASSING
+        return _failed(Ending.FAILED_FOR_NOW if passing else Ending.FAILED, stage, _without_folder(refusal))
     except MemoryError:
         return _failed(Ending.FAILED, stage, "not enough memory")
     except OSError as fault:
@@ -85,6 +147,14 @@ def _attempt(stage: str, step: Callable[[], object]) -> dict[str, Any] | None:
     except Exception as fault:
         return _failed(Ending.FAILED, stage, f"unexpected {type(fault).__name__}: {fault}")
     return None
+
+
+def _without_folder(refusal: BorelineError) -> str:
+    """The refusal's line without the path, which the tables give."""
+    if not isinstance(refusal, InputRefused):
+        return str(refusal)
+    parts = [f"{refusal.tag}: {refusal.problem}" if refusal.tag else refusal.problem, refusal.remedy]
+    return "; ".join(part for part in parts if part)
 
 
 def _failed(ending: Ending, stage: str, reason: str) -> dict[str, Any]:

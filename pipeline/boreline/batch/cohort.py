@@ -9,6 +9,9 @@ import numpy as np
 import pandas as pd
 
 from boreline.model import JsonValue
+from boreline.profile.record import profile_from_table
+from boreline.profile.sites import minimum_lumen
+from boreline.profile.volumes import VolumeRule, fill_short_gaps, segment_volumes
 from boreline.results import ResultFolder
 
 DOUBTFUL_BELOW = 0.5
@@ -61,39 +64,50 @@ def cohort_row(name: str, folder: ResultFolder) -> dict[str, JsonValue]:
     return row
 
 
-def _profile_columns(profile: pd.DataFrame | None) -> dict[str, JsonValue]:
+def _profile_columns(table: pd.DataFrame | None) -> dict[str, JsonValue]:
     names = (
         "length_mm",
         "lumen_volume_mm3",
         "vessel_volume_mm3",
         "atheroma_volume_mm3",
         "atheroma_volume_pct",
+        "atheroma_known_pct",
         "mla_mm2",
+        "mla_position_mm",
     )
-    if profile is None:
-        return dict.fromkeys((*names, "mla_position_mm"))
-    position = profile["position_mm"].to_numpy()
-    both = profile["lumen_area_mm2"].notna() & profile["eem_area_mm2"].notna()
-    lumen, eem = (profile.loc[both, f"{part}_area_mm2"].to_numpy() for part in ("lumen", "eem"))
-    step_mm = float(np.median(np.diff(position))) if len(position) > 1 else 0.0
-    site = _smallest(profile["lumen_area_mm2"])
-    return {
-        "length_mm": float(np.ptp(position)),
-        # Disc summation over the grid points at which both borders were measured.
-        "lumen_volume_mm3": float(profile["lumen_area_mm2"].sum() * step_mm),
-        "vessel_volume_mm3": float(eem.sum() * step_mm) if both.any() else None,
-        "atheroma_volume_mm3": float((eem - lumen).sum() * step_mm) if both.any() else None,
-        "atheroma_volume_pct": float(100.0 * (eem - lumen).sum() / eem.sum()) if both.any() else None,
-        "mla_mm2": None if site is None else float(profile["lumen_area_mm2"].iloc[site]),
-        "mla_position_mm": None if site is None else float(position[site]),
-    }
+    row: dict[str, JsonValue] = dict.fromkeys(names)
+    if table is None or len(table) < 2:
+        return row
+    profile = profile_from_table(table)
+    position = profile.position_mm
+    row["length_mm"] = float(np.ptp(position))
+    # Volumes of the whole run: empty where a border is missing over more than the permitted gap.
+    volumes = segment_volumes(position, profile.lumen_area_mm2, profile.eem_area_mm2, VolumeRule.DISC)
+    row["lumen_volume_mm3"] = volumes.lumen_mm3
+    row["vessel_volume_mm3"] = volumes.vessel_mm3
+    row["atheroma_volume_mm3"] = volumes.plaque_mm3
+    lumen = fill_short_gaps(position, profile.lumen_area_mm2)
+    eem = fill_short_gaps(position, profile.eem_area_mm2)
+    both = np.isfinite(lumen) & np.isfinite(eem)
+    row["atheroma_known_pct"] = 100.0 * float(both.mean())
+    if both.any():
+        row["atheroma_volume_pct"] = float(100.0 * (eem - lumen)[both].sum() / eem[both].sum())
+    site = minimum_lumen(profile, 0, profile.n_rows - 1)
+    if site is not None:
+        row["mla_mm2"], row["mla_position_mm"] = site.lumen_area_mm2, site.position_mm
+    return row
 
 
 def _plan_columns(plan: dict[str, Any] | None) -> dict[str, JsonValue]:
     plan = plan or {}
     references = plan.get("references") or {}
+    lesion = plan.get("lesion") or {}
+    start, end = lesion.get("from_mm"), lesion.get("to_mm")
     return {
         "plan_length_mm": plan.get("length_mm"),
+        "lesion_length_mm": None if start is None or end is None else end - start,
+        "lesion_mla_read_mm2": lesion.get("mla_read_mm2"),
+        "lesion_mla_corrected_mm2": lesion.get("mla_corrected_mm2"),
         **{
             f"{side}_reference_{part}_mm2": (references.get(side) or {}).get(f"{part}_area_mm2")
             for side in ("distal", "proximal")

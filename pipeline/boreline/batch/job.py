@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
@@ -78,31 +80,58 @@ class Outcome:
 
 
 def run_job(job: Job) -> Outcome:
-    """Run one job in a child process; never raises for anything that happens inside the child."""
-    child = subprocess.Popen(
-        [sys.executable, "-m", "boreline.batch.child"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        start_new_session=True,
-        text=True,
-    )
-    assert child.stdin is not None
-    try:
-        child.stdin.write(json.dumps(asdict(job)))
-        child.stdin.close()
-    except BrokenPipeError:
-        pass  # it died at once; its exit status says how
-    child.stdin = None
-    stopped = _supervise(child, job)
-    stdout, stderr = child.communicate()
+    """Run one job in a child process; never raises for anything that happens inside the child.
+
+    The child's standard input stays open as long as this process lives; a child whose input ends stops at once, so that
+    no orphan goes on writing after this process was killed.
+    """
+    tidy(Path(job.out))
+    with tempfile.TemporaryFile("w+") as told, tempfile.TemporaryFile("w+", errors="replace") as complaints:
+        child = subprocess.Popen(
+            [sys.executable, "-m", "boreline.batch.child"],
+            stdin=subprocess.PIPE,
+            stdout=told,
+            stderr=complaints,
+            start_new_session=True,
+            text=True,
+        )
+        assert child.stdin is not None
+        with suppress(BrokenPipeError):  # it died at once: its exit status says how
+            child.stdin.write(json.dumps(asdict(job)) + "\n")
+            child.stdin.flush()
+        stopped = _supervise(child, job)
+        with suppress(BrokenPipeError):
+            child.stdin.close()
+        told.seek(0)
+        complaints.seek(0)
+        outcome = _outcome(job, child.returncode, told.read(), complaints.read(), stopped)
+    if outcome.ending is not Ending.DONE:
+        tidy(Path(job.out))
+    return outcome
+
+
+def _outcome(job: Job, status: int, told: str, complaints: str, stopped: str) -> Outcome:
     if stopped:
         return Outcome(job.name, job.key, Ending.FAILED, "analysis", stopped)
     try:
-        told: dict[str, Any] = json.loads(stdout.splitlines()[-1])
-    except (IndexError, ValueError):
-        return Outcome(job.name, job.key, Ending.FAILED, "analysis", _epitaph(child.returncode, stderr))
-    return Outcome(job.name, job.key, Ending(told["ending"]), told["stage"], told["reason"], tuple(told["notes"]))
+        last: dict[str, Any] = json.loads(told.splitlines()[-1])
+        return Outcome(job.name, job.key, Ending(last["ending"]), last["stage"], last["reason"], tuple(last["notes"]))
+    except (IndexError, ValueError, TypeError, KeyError):
+        return Outcome(job.name, job.key, Ending.FAILED, "analysis", _epitaph(status, complaints))
+
+
+def tidy(out: Path) -> None:
+    """Remove what a killed process left beside a result folder; one that it had moved aside is put back.
+
+    Only while nobody else works on that folder.
+    """
+    for aside in sorted(out.parent.glob(f".{out.name}.*.old")):
+        if not out.exists():
+            aside.rename(out)
+        shutil.rmtree(aside, ignore_errors=True)
+    for kind in ("partial", "reanalysed"):
+        for left in out.parent.glob(f".{out.name}.*.{kind}"):
+            shutil.rmtree(left, ignore_errors=True)
 
 
 def _supervise(child: subprocess.Popen[str], job: Job) -> str:
@@ -122,6 +151,7 @@ def _supervise(child: subprocess.Popen[str], job: Job) -> str:
     finally:
         if child.poll() is None:
             _kill(process)
+            child.wait()
 
 
 def _resident_mb(process: psutil.Process) -> float:

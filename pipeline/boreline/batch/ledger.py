@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from dataclasses import asdict, dataclass
@@ -44,7 +45,27 @@ class Ledger:
         kept = self.of(job.name)
         if kept is None or kept.key != job.key or kept.ending is Ending.FAILED_FOR_NOW:
             return False
-        return kept.ending is Ending.FAILED or (out_folder(self.out, job.name) / "run.json").is_file()
+        return kept.ending is Ending.FAILED or _complete(out_folder(self.out, job.name), job.key)
 
     def _path(self, name: str) -> Path:
         return self.out / _FOLDER / f"{name}.json"
+
+
+def edits_stamp(folder: Path) -> str | None:
+    """Hash of all edit logs of a result folder; None without any."""
+    logs = sorted(log for log in (folder / "edits").glob("*.jsonl") if log.stat().st_size)
+    if not logs:
+        return None
+    digest = hashlib.sha256()
+    for log in logs:
+        digest.update(f"{log.name}\n".encode() + log.read_bytes())
+    return digest.hexdigest()
+
+
+def _complete(folder: Path, key: str) -> bool:
+    """True when every stage of the run was done with this key and with the edits as they are now."""
+    try:
+        noted = json.loads((folder / "run.json").read_text(encoding="utf-8"))["batch"]
+        return bool(noted["key"] == key and noted["edits"] == edits_stamp(folder))
+    except (OSError, ValueError, TypeError, KeyError):
+        return False

@@ -8,6 +8,7 @@ import pandas as pd
 
 from boreline._version import __version__
 from boreline.batch.study import Study
+from boreline.profile.volumes import MAX_GAP_MM
 
 _LIBRARIES = ("numpy", "scipy", "numba", "opencv-python-headless", "scikit-image", "pydicom", "pandas")
 
@@ -28,8 +29,9 @@ def methods_text(study: Study, cohort: pd.DataFrame) -> str:
         f"{study.segmenter}). Lumen and external elastic membrane were traced automatically in every frame; on average "
         f"{reviewed:.0f} % of the frames of a run were reviewed by an operator. Areas were measured in square "
         f"millimetres from the calibration of the DICOM files.{own_scale}{own_speed} Positions along the vessel were "
-        f"known in {placed} of {n} runs; volumes are disc summations over a 0.1-mm grid. The membrane was not measured "
-        "where 90 degrees or more of it were hidden or a large branch opened."
+        f"known in {placed} of {n} runs; volumes are disc summations over a 0.1-mm grid, with gaps of at most "
+        f"{MAX_GAP_MM:g} mm interpolated. The membrane was not measured where 90 degrees or more of it "
+        "were hidden or a large branch opened."
     )
     versions = "\n".join(f"{name} {version(name)}" for name in _LIBRARIES)
     return f"{paragraph}\n\nVersions\nboreline {__version__}\n{versions}\n"

@@ -74,13 +74,22 @@ def run_batch(
         pending = [job for job in jobs if not ledger.settled(job)]
         total, settled = len(archive.candidates), len(archive.candidates) - len(pending)
         progress(settled, total, "")
-        # A run that is compared with the one before it waits for that one.
-        for wave in ([job for job in pending if job.before is None], [job for job in pending if job.before]):
+        for wave in _waves(pending):
             for outcome in run_jobs(wave, workers=options.workers, scheduler=options.scheduler):
                 ledger.note(outcome)
                 settled += 1
                 progress(settled, total, f"{outcome.name} {outcome.ending.value}")
         return _gather(out, archive, ledger, study, reused=len(jobs) - len(pending))
+
+
+def _waves(jobs: Sequence[Job]) -> Iterator[list[Job]]:
+    """Jobs in the order in which they may run: one that is compared with an earlier run waits for that run."""
+    waiting = list(jobs)
+    while waiting:
+        unfinished = {job.out for job in waiting}
+        ready = [job for job in waiting if job.before not in unfinished] or waiting  # a circle waits for nobody
+        yield ready
+        waiting = [job for job in waiting if job not in ready]
 
 
 def _plan(
@@ -89,7 +98,7 @@ def _plan(
     """The jobs of an archive, and the outcomes of candidates that no job can help."""
     jobs: list[Job] = []
     refused: list[Outcome] = []
-    names = {candidate.file.resolve(): candidate.name for candidate in archive.candidates}
+    known = {candidate.file.resolve(): candidate for candidate in archive.candidates}
     overridden = study.mm_per_px is not None or study.trust_region or study.whole_frames_only
     for candidate in archive.candidates:
         name = candidate.name
@@ -101,7 +110,7 @@ def _plan(
             refused.append(_refused(name, f"holds the same SOP Instance UID as {candidate.twin_of}"))
             continue
         try:
-            jobs.append(_job(candidate, stated, study, options, out, version, fingerprints, names))
+            jobs.append(_job(candidate, stated, study, options, out, version, fingerprints, known))
         except OSError as fault:
             refused.append(_refused(name, f"cannot be read: {fault.strerror}", Ending.FAILED_FOR_NOW))
     return jobs, refused
@@ -119,11 +128,11 @@ def _job(
     out: Path,
     version: str,
     fingerprints: Fingerprints,
-    names: dict[Path, str],
+    known: dict[Path, Candidate],
 ) -> Job:
     analysis = {k: v for k, v in asdict(study.options()).items() if k not in ("overwrite", "threads")} | stated
     described = study.model_dump(mode="json", exclude={"pseudonym_key", "limits"})
-    before = candidate.stated.get("before")
+    before = known.get(Path(candidate.stated["before"])) if candidate.stated.get("before") else None
     companions = {
         "fluoro": candidate.fluoro,
         "cine": candidate.cine,
@@ -134,11 +143,10 @@ def _job(
         "options": analysis,
         "run": fingerprints.of(candidate.file),
         "balloon_mm": candidate.stated.get("balloon_mm"),
-        "before": None if before is None else names.get(Path(before)),
+        "before": None if before is None else [fingerprints.of(before.file), stated_options(before.stated)],
         **{kind: None if path is None else fingerprints.of(path) for kind, path in companions.items()},
     }
     key = hashlib.sha256(json.dumps(json_ready(inputs), sort_keys=True, default=str).encode()).hexdigest()
-    earlier = None if not before or Path(before) not in names else str(out_folder(out, names[Path(before)]).resolve())
     return Job(
         name=candidate.name,
         key=key,
@@ -148,7 +156,7 @@ def _job(
         study=described,
         time_limit_s=study.limits.time_s,
         memory_limit_mb=study.limits.memory_mb,
-        before=earlier,
+        before=None if before is None else str(out_folder(out, before.name).resolve()),
         balloon_mm=float(candidate.stated["balloon_mm"]) if candidate.stated.get("balloon_mm") else None,
         **{kind: None if path is None else str(path.resolve()) for kind, path in companions.items()},
     )
