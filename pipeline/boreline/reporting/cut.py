@@ -54,31 +54,29 @@ class LongitudinalCut:
         self._region = run.region
         self._column = cut_column_px(run.region, run.centre_px)
         self._mm_per_px_y = run.calibration.mm_per_px_y
-        rows = min(run.region.height_px, MAX_ROWS)
-        self._lines: GreyImage = np.zeros((run.n_frames, rows), dtype=np.uint8)
+        self._lines: GreyImage = np.zeros((run.n_frames, run.region.height_px), dtype=np.uint8)
         self._added: BoolArray = np.zeros(run.n_frames, dtype=np.bool_)
 
     def add(self, frame: Frame) -> None:
         """Keep the line of one frame; a frame without pixels leaves a gap."""
         if frame.grey is None or frame.number >= len(self._lines):
             return
-        region = self._region
-        line = np.ascontiguousarray(frame.grey[region.y0 : region.y1 + 1, self._column])
-        if len(line) != self._lines.shape[1]:
-            line = cv2.resize(line[:, None], (1, self._lines.shape[1]), interpolation=cv2.INTER_AREA)[:, 0]
-        self._lines[frame.number] = line
+        self._lines[frame.number] = frame.grey[self._region.y0 : self._region.y1 + 1, self._column]
         self._added[frame.number] = True
 
     def image(self) -> GreyImage:
         """The cut, shape (rows, n_frames): column k is frame k; frames that were not added repeat their neighbour."""
+        n_frames, height = self._lines.shape
+        rows = min(height, MAX_ROWS)
         added = np.flatnonzero(self._added)
         if not added.size:
-            return np.zeros_like(self._lines.T)
+            return np.zeros((rows, n_frames), dtype=np.uint8)
         bounds = (added[1:] + added[:-1] + 1) // 2
         nearest = added[np.searchsorted(bounds, np.arange(len(self._lines)), side="right")]
         image = np.ascontiguousarray(self._lines[nearest].T)
         image[self._still(added)] = 0
-        return image
+        reduced: GreyImage = cv2.resize(image, (n_frames, rows), interpolation=cv2.INTER_AREA)
+        return reduced
 
     def _still(self, added: IntArray) -> BoolArray:
         lines = self._lines[added]
