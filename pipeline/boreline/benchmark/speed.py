@@ -102,16 +102,20 @@ def measure_speed(n_frames: int = 600, *, threads: int = 2, segmenter: str = DEF
 
 
 _CHILD = """
-import json, resource, sys
+import json, sys
 from pathlib import Path
 from boreline.workflow.analyse import AnalyseOptions, analyse
 analyse(Path(sys.argv[1]), Path(sys.argv[2]), AnalyseOptions(segmenter=sys.argv[3], threads=int(sys.argv[4])))
-print(json.dumps(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024))
+status = Path("/proc/self/status").read_text().splitlines()
+print(json.dumps(next(int(line.split()[1]) / 1024 for line in status if line.startswith("VmHWM"))))
 """
 
 
 def peak_memory_mb(n_frames: int, *, threads: int = 2, segmenter: str = DEFAULT_SEGMENTER) -> float:
-    """Peak resident memory of the whole analysis in a process of its own, in MB (Linux counts kB)."""
+    """Peak resident memory of the whole analysis in a process of its own, in MB.
+
+    Read from the process's own high-water mark: the usage that the system accounts to a child starts at its parent's.
+    """
     with TemporaryDirectory(prefix="boreline-") as scratch:
         folder = Path(scratch)
         run = write_long_run(folder / "run.dcm", n_frames)

@@ -11,8 +11,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import make_smoothing_spline
 from scipy.ndimage import map_coordinates
-from skimage.filters import sato
-from skimage.graph import MCP_Geometric
 
 from boreline.model import FloatArray
 
@@ -118,6 +116,8 @@ def ridge_map(frame: Image, mm_per_px: float) -> FloatArray:
 def _ridge(frame: Image, mm_per_px: float) -> npt.NDArray[np.float32]:
     grey = cv2.GaussianBlur(frame.astype(np.float32), (0, 0), 0.7)
     sigmas = [max(1.0, radius / mm_per_px / 1.7) for radius in VESSEL_RADII_MM]
+    from skimage.filters import sato  # heavy, and only co-registration needs it
+
     ridge: npt.NDArray[np.float32] = sato(grey, sigmas=sigmas, black_ridges=True, mode="reflect").astype(np.float32)
     return ridge
 
@@ -141,6 +141,8 @@ def trace(
     ridge
         `ridge_map` of the frame when it is at hand.
     """
+    from skimage.graph import MCP_Geometric  # heavy, and only co-registration needs it
+
     ridge = ridge_map(frame, mm_per_px) if ridge is None else ridge
     rows, columns = ridge.shape
     anchors = [

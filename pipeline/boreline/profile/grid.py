@@ -8,6 +8,8 @@ frames that are further apart than a step (gated or fast pullbacks) areas are in
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -59,9 +61,10 @@ def profile_table(frames: pd.DataFrame, *, step_mm: float = STEP_MM, gated_only:
     DataFrame or None
         The columns of `boreline.columns.PROFILE`; None when fewer than two vessel frames have positions.
     """
-    flags = [parse_flags(cell) for cell in frames["flags"].fillna("")]
+    words = {cell: parse_flags(cell) for cell in frames["flags"].fillna("").unique()}
+    flags = [words[cell] for cell in frames["flags"].fillna("")]
     position = frames["position_mm"].to_numpy(dtype=float)
-    usable = np.isfinite(position) & np.array([not (words & NOT_VESSEL) for words in flags], dtype=bool)
+    usable = np.isfinite(position) & np.array([not (held & NOT_VESSEL) for held in flags], dtype=bool)
     if gated_only:
         usable &= frames["gated"].fillna(value=False).to_numpy(dtype=bool)
     numbers = np.flatnonzero(usable)
@@ -82,33 +85,65 @@ def profile_table(frames: pd.DataFrame, *, step_mm: float = STEP_MM, gated_only:
     table = pd.DataFrame({"position_mm": np.round(grid, 6), **values})
     table["plaque_area_mm2"] = table["eem_area_mm2"] - table["lumen_area_mm2"]
     table["plaque_burden_pct"] = 100.0 * table["plaque_area_mm2"] / table["eem_area_mm2"]
-    table["n_frames"] = [len(cell) for cell in cells]
-    table["revisited"] = [_revisited(cell, place, position) for cell, place in zip(cells, grid, strict=True)]
+    points = range(len(grid))
+    table["n_frames"] = cells.count
+    table["revisited"] = [_revisited(cells.of(i), grid[i], position) for i in points]
     table["frame"] = _nearest(position, grid, order) + 1
-    table["flags"] = [join_flags(frozenset().union(*(flags[i] for i in cell))) for cell in cells]
+    table["flags"] = [join_flags(frozenset().union(*(flags[frame] for frame in cells.of(i)))) for i in points]
     return table[list(PROFILE.names)]
 
 
-def _cells(position: FloatArray, numbers: IntArray, n_cells: int, step_mm: float) -> list[IntArray]:
-    """For each grid point the frames within half a step of it, in order of recording."""
-    cell = np.rint(position[numbers] / step_mm).astype(np.int64)
-    inside = (cell >= 0) & (cell < n_cells)
-    cell, numbers = cell[inside], numbers[inside]
-    order = np.argsort(cell, kind="stable")
-    bounds = np.searchsorted(cell[order], np.arange(n_cells + 1))
-    return [numbers[order[bounds[i] : bounds[i + 1]]] for i in range(n_cells)]
+@dataclass(frozen=True, slots=True)
+class _Cells:
+    """Which frames lie within half a step of which grid point.
+
+    `frame` holds frame numbers sorted by grid point, in order of recording within one; those of point i are
+    ``frame[start[i] : start[i + 1]]``.
+    """
+
+    frame: IntArray
+    start: IntArray
+
+    @property
+    def count(self) -> IntArray:
+        """Frames per grid point."""
+        return np.diff(self.start)
+
+    def of(self, point: int) -> IntArray:
+        """Frames of one grid point."""
+        return self.frame[self.start[point] : self.start[point + 1]]
 
 
-def _resample(
-    values: FloatArray, position: FloatArray, grid: FloatArray, cells: list[IntArray], order: IntArray
-) -> FloatArray:
+def _cells(position: FloatArray, numbers: IntArray, n_points: int, step_mm: float) -> _Cells:
+    point = np.rint(position[numbers] / step_mm).astype(np.int64)
+    inside = (point >= 0) & (point < n_points)
+    point, numbers = point[inside], numbers[inside]
+    order = np.argsort(point, kind="stable")
+    return _Cells(numbers[order], np.searchsorted(point[order], np.arange(n_points + 1)).astype(np.int64))
+
+
+def _resample(values: FloatArray, position: FloatArray, grid: FloatArray, cells: _Cells, order: IntArray) -> FloatArray:
     """Median of the frames at each grid point; interpolation where there is none; NaN where most saw nothing."""
-    out = _between(values[order], position[order], grid)
-    for i, cell in enumerate(cells):
-        if len(cell):
-            here = values[cell]
-            seen = here[np.isfinite(here)]
-            out[i] = np.median(seen) if 2 * len(seen) >= len(here) and len(seen) else np.nan
+    between = _between(values[order], position[order], grid)
+    medians = _medians(values, cells)
+    return np.where(cells.count > 0, medians, between)
+
+
+def _medians(values: FloatArray, cells: _Cells) -> FloatArray:
+    """Median of the known values at each grid point; NaN where fewer than half of its frames know one."""
+    here = values[cells.frame]
+    point = np.repeat(np.arange(len(cells.start) - 1), cells.count)
+    known = np.isfinite(here)
+    here, point = here[known], point[known]
+    by_value = np.lexsort((here, point))
+    here = here[by_value]
+    n_known = np.bincount(point, minlength=len(cells.start) - 1)
+    first = np.concatenate([[0], np.cumsum(n_known)[:-1]])
+    out = np.full(len(n_known), np.nan)
+    enough = (n_known > 0) & (2 * n_known >= cells.count)
+    low = first[enough] + (n_known[enough] - 1) // 2
+    high = first[enough] + n_known[enough] // 2
+    out[enough] = 0.5 * (here[low] + here[high])
     return out
 
 

@@ -1,6 +1,6 @@
 """The result folder: every file of the contract is written and read here."""
 
-from boreline.results.folder import AUTOMATIC, EDITS, IMPORTED, ResultFolder, put_json, put_tables
+from boreline.results.folder import AUTOMATIC, EDITS, IMPORTED, ResultFolder, keep_automatic, put_json, put_tables
 from boreline.results.record import StageStatus, json_ready, run_record
 from boreline.results.source import write_source
 from boreline.results.transaction import change, new_folder
@@ -13,6 +13,7 @@ __all__ = [
     "StageStatus",
     "change",
     "json_ready",
+    "keep_automatic",
     "new_folder",
     "put_json",
     "put_tables",

@@ -9,6 +9,7 @@ DIR/plan.json, assessment.json, marker.parquet, path.parquet, report.html     la
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -220,3 +221,10 @@ def put_tables(target: Path, segmentation: Segmentation, frames: pd.DataFrame, p
         write_csv(PROFILE, profile, target / PROFILE.file)
     write_contours(segmentation.contours, target / CONTOURS_FILE)
     write_sectors(segmentation.sectors, target / SECTORS_FILE)
+
+
+def keep_automatic(target: Path) -> None:
+    """Copy the tables just put into a folder as its untouched automatic result."""
+    (target / AUTOMATIC).mkdir()
+    for name in (FRAMES.file, CONTOURS_FILE, SECTORS_FILE):
+        shutil.copyfile(target / name, target / AUTOMATIC / name)

@@ -14,7 +14,7 @@ from boreline.columns import CONTOURS, SECTORS, Column, Kind, Table
 from boreline.errors import InputRefused
 from boreline.model import ORIGINS, Contours, SectorKind, Sectors, Structure
 
-FRAMES_PER_GROUP = 500
+FRAMES_PER_GROUP = 100
 """Frames per row group: contours are written and read in pieces, so memory does not grow with the run."""
 
 _BOOLEANS = {"true": True, "false": False, "": pd.NA}
@@ -123,16 +123,21 @@ def read_contours(path: Path, structure: Structure, n_frames: int) -> Contours:
     InputRefused
         The file is missing, lacks a column, or names a frame beyond `n_frames`.
     """
-    data = _read_parquet(path, CONTOURS, [("structure", "=", structure.value)])
+    data = _read_parquet(path, CONTOURS, [("structure", "=", structure.value)], leave_out="structure")
     frame = data["frame"].to_numpy().astype(np.int64) - 1
     if len(frame) and not (frame.min() >= 0 and frame.max() < n_frames):
         raise InputRefused(f"names a frame outside 1..{n_frames}", file=path, tag="frame")
     order = np.lexsort((data["vertex"].to_numpy(), frame))
     counts = np.bincount(frame, minlength=n_frames)
     codes = {origin.value: code for code, origin in enumerate(ORIGINS)}
-    origin_text = data["origin"].combine_chunks().dictionary_encode()
-    table = np.array([codes[word] for word in origin_text.dictionary.to_pylist()], dtype=np.uint8)
-    origin = table[origin_text.indices.to_numpy()] if len(frame) else np.empty(0, dtype=np.uint8)
+    origin = np.concatenate(
+        [
+            np.array([codes[word] for word in part.dictionary.to_pylist()], dtype=np.uint8)[part.indices.to_numpy()]
+            for part in data["origin"].chunks
+            if len(part)
+        ]
+        or [np.empty(0, dtype=np.uint8)]
+    )
     xy = np.column_stack([data["x_px"].to_numpy(), data["y_px"].to_numpy()]).astype(np.float32)
     return Contours(
         structure,
@@ -172,9 +177,12 @@ def read_sectors(path: Path) -> Sectors:
     )
 
 
-def _read_parquet(path: Path, table: Table, filters: list[tuple[str, str, str]] | None) -> pa.Table:
+def _read_parquet(
+    path: Path, table: Table, filters: list[tuple[str, str, str]] | None, *, leave_out: str = ""
+) -> pa.Table:
+    names = [name for name in table.names if name != leave_out]
     try:
-        return pq.read_table(path, columns=list(table.names), filters=filters)
+        return pq.read_table(path, columns=names, filters=filters, read_dictionary=["origin"])
     except FileNotFoundError:
         raise InputRefused("is missing", file=path, remedy="run boreline analyse") from None
     except (OSError, ValueError, KeyError) as cause:

@@ -18,9 +18,9 @@ from boreline.reading.scale import apply_scale, read_scale
 from boreline.reporting.cut import LongitudinalCut
 from boreline.reporting.page import write_report
 from boreline.results import (
-    AUTOMATIC,
     ResultFolder,
     StageStatus,
+    keep_automatic,
     new_folder,
     put_json,
     put_tables,
@@ -124,7 +124,7 @@ def analyse(
     record["acquisition"] = [check.as_json() for check in check_acquisition(run)]
     with new_folder(out, replace=options.overwrite) as target:
         put_tables(target, segmentation, frames, profile)
-        put_tables(target / AUTOMATIC, segmentation, frames, None)
+        keep_automatic(target)
         put_json(target, "run.json", record)
         write_source(target, source)
         cut.save(target)
