@@ -6,7 +6,7 @@ by number; only frames that both readings measured are compared. Differences are
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -74,22 +74,31 @@ def pair_readings(first: Path, second: Path, *, reviewed_only: bool = False) -> 
     rows = [
         row
         for number, uid in enumerate(shared, start=1)
-        for row in _paired_frames(f"run {number}", ours[uid], theirs[uid], reviewed_only)
+        for row in paired_frames(f"run {number}", ours[uid], theirs[uid], reviewed_in=(1,) if reviewed_only else ())
     ]
     if not rows:
         raise InputRefused("the two readings have no measured frame in common", file=second)
     return pd.DataFrame(rows)
 
 
-def _paired_frames(
-    run: str, first: ResultFolder, second: ResultFolder, reviewed_only: bool
+def paired_frames(
+    run: str, first: ResultFolder, second: ResultFolder, *, reviewed_in: Sequence[int] = ()
 ) -> Iterator[dict[str, object]]:
+    """The rows of `pair_readings` for one run.
+
+    Parameters
+    ----------
+    run
+        What the run is called in the rows.
+    reviewed_in
+        Only frames that were reviewed in these readings: 0 the first, 1 the second.
+    """
     tables = first.frames(), second.frames()
     usable = np.ones(min(len(table) for table in tables), dtype=bool)
     for table in tables:
         usable &= np.array([not (parse_flags(cell) & NOT_VESSEL) for cell in table["flags"]], dtype=bool)[: len(usable)]
-    if reviewed_only:
-        usable &= tables[1]["reviewed"].fillna(value=False).to_numpy(dtype=bool)[: len(usable)]
+    for which in reviewed_in:
+        usable &= tables[which]["reviewed"].fillna(value=False).to_numpy(dtype=bool)[: len(usable)]
     calibration = second.calibration()
     calcium = [table["calcium_arc_deg"].to_numpy(dtype=np.float64) for table in tables]
     for structure in Structure:
