@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections.abc import Sequence
 from typing import Annotated, NoReturn
@@ -52,23 +53,34 @@ def build_app() -> typer.Typer:
 
 
 def main(args: Sequence[str] | None = None) -> None:
-    """Run one command and exit; a refusal is one line on stderr and exit status 2."""
+    """Run one command and exit.
+
+    A refusal is one line on stderr and exit status 2; so is a signal, with 128 + its number as status.
+    """
+    if args is None:  # the process is ours, no caller's
+        signal.signal(signal.SIGTERM, _terminated)
     try:
         status = build_app()(args=None if args is None else list(args), prog_name="boreline", standalone_mode=False)
     except BorelineError as refusal:
         _refuse(str(refusal))
     except _MISUSE as misuse:
         _refuse(f"{misuse}; see 'boreline --help'")
-    except typer.Abort:
-        _refuse("interrupted")
+    except (typer.Abort, KeyboardInterrupt):
+        _refuse("interrupted", 128 + signal.SIGINT)
     except OSError as fault:  # a full disk, a folder that cannot be written
         _refuse(f"{fault.filename or 'a file'}: {fault.strerror or fault}")
     raise SystemExit(status if isinstance(status, int) else EXIT_DONE)
 
 
-def _refuse(line: str) -> NoReturn:
+def _terminated(*_: object) -> NoReturn:
+    """Unwind, so that nothing half-written stays; a second signal must not cut that short."""
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    _refuse("terminated", 128 + signal.SIGTERM)
+
+
+def _refuse(line: str, status: int = EXIT_REFUSED) -> NoReturn:
     sys.stderr.write(f"boreline: {' '.join(line.split())}\n")
-    raise SystemExit(EXIT_REFUSED) from None
+    raise SystemExit(status) from None
 
 
 if __name__ == "__main__":

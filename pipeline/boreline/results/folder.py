@@ -47,7 +47,7 @@ from boreline.results.tables import (
     write_csv,
     write_sectors,
 )
-from boreline.results.transaction import change, recover
+from boreline.results.transaction import change, put_back, recover
 
 RUN = "run.json"
 CONTOURS_FILE = "contours.parquet"
@@ -74,6 +74,8 @@ class ResultFolder:
             It is no result folder.
         """
         path = Path(path)
+        if not path.exists():
+            put_back(path)
         if not (path / RUN).is_file():
             raise InputRefused(
                 "is no result folder (no run.json)",

@@ -10,9 +10,10 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import re
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from boreline.errors import InputRefused
@@ -37,11 +38,15 @@ def change(folder: Path) -> Iterator[Path]:
         staging.mkdir()
         try:
             yield staging
+            _commit(staging)
         except BaseException:
             shutil.rmtree(staging, ignore_errors=True)
             raise
-        _commit(staging)
-        _settle(folder)
+        try:
+            _settle(folder)
+        except BaseException:  # a signal between two renames: the decision has been made, so finish
+            _settle(folder)
+            raise
 
 
 def recover(folder: Path) -> None:
@@ -63,40 +68,111 @@ def new_folder(out: Path, *, replace: bool) -> Iterator[Path]:
     ----------
     replace
         An existing `out` is moved aside and removed once the new one is in place.
+
+    Raises
+    ------
+    InputRefused
+        `out` cannot be written, or another process is writing it.
+    """
+    out = out.absolute()
+    with claimed(out):
+        temporary = out.parent / f".{out.name}.{os.getpid()}.partial"
+        aside = out.parent / f".{out.name}.{os.getpid()}.old"
+        try:
+            temporary.mkdir()
+            yield temporary
+            if replace and out.exists():
+                out.rename(aside)
+            temporary.rename(out)
+        except BaseException:
+            if aside.exists() and not out.exists():
+                aside.rename(out)
+            shutil.rmtree(temporary, ignore_errors=True)
+            raise
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+@contextmanager
+def claimed(out: Path) -> Iterator[None]:
+    """Be the only process that makes or replaces the folder `out`; what killed ones left beside it goes first.
+
+    Raises
+    ------
+    InputRefused
+        The place cannot be written, or another process is at work there.
     """
     out = out.absolute()
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
-        temporary = out.parent / f".{out.name}.{os.getpid()}.partial"
-        shutil.rmtree(temporary, ignore_errors=True)
-        temporary.mkdir()
     except OSError as cause:
-        raise InputRefused(f"cannot be written: {cause.strerror}", file=out, remedy="choose another --out") from None
-    aside = out.parent / f".{out.name}.{os.getpid()}.old"
-    try:
-        yield temporary
-        if replace and out.exists():
-            out.rename(aside)
-        temporary.rename(out)
-    except BaseException:
-        if aside.exists() and not out.exists():
-            aside.rename(out)
-        shutil.rmtree(temporary, ignore_errors=True)
-        raise
-    shutil.rmtree(aside, ignore_errors=True)
+        raise InputRefused(f"cannot be written: {cause.strerror}", file=out, remedy="choose another folder") from None
+    lock = out.parent / f".{out.name}{_LOCK}"
+    with _holding(lock, out):
+        try:
+            _sweep(out)
+            yield
+        finally:
+            lock.unlink(missing_ok=True)
+
+
+def tidy(out: Path) -> None:
+    """Remove what a killed process left beside a result folder; one that it had moved aside is put back.
+
+    Raises
+    ------
+    InputRefused
+        The place cannot be written, or another process is at work there.
+    """
+    with claimed(out):
+        pass
+
+
+def put_back(out: Path) -> None:
+    """Give a folder its name again that a killed process had moved aside; does nothing where that cannot be done."""
+    out = out.absolute()
+    if out.parent.is_dir() and any(kind == "old" for _, kind in _leftovers(out)):
+        with suppress(InputRefused):
+            tidy(out)
+
+
+def _sweep(out: Path) -> None:
+    for path, kind in _leftovers(out):
+        if kind == "old" and not out.exists():
+            path.rename(out)
+        elif path.is_dir():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink(missing_ok=True)
+
+
+def _leftovers(out: Path) -> list[tuple[Path, str]]:
+    """Hidden files and folders that belong to `out`, with their kind; never those of `out.2` or the like."""
+    name = re.escape(out.name)
+    own = re.compile(rf"\.{name}\.\d+\.(partial|old|reanalysed)|\.\.{name}\.\d+\.reanalysed\.(\d+\.partial|lock)")
+    return [(path, path.suffix[1:]) for path in sorted(out.parent.iterdir()) if own.fullmatch(path.name)]
 
 
 @contextmanager
 def _locked(folder: Path) -> Iterator[None]:
+    with _holding(folder / _LOCK, folder):
+        yield
+
+
+@contextmanager
+def _holding(lock: Path, folder: Path) -> Iterator[None]:
     try:
-        handle = os.open(folder / _LOCK, os.O_RDWR | os.O_CREAT, 0o600)
+        handle = os.open(lock, os.O_RDWR | os.O_CREAT, 0o600)
     except OSError as cause:
-        raise InputRefused(f"cannot be written: {cause.strerror}", file=folder) from None
+        raise InputRefused(
+            f"cannot be written: {cause.strerror}", file=folder, remedy="choose another folder"
+        ) from None
     try:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
             raise InputRefused("another process is changing this folder", file=folder, remedy="wait for it") from None
+        if not lock.exists() or not os.path.samestat(os.fstat(handle), lock.stat()):  # its last holder removed it
+            raise InputRefused("another process has just changed this folder", file=folder, remedy="try again")
         yield
     finally:
         os.close(handle)

@@ -14,6 +14,7 @@ from boreline.errors import InputRefused
 from boreline.model import JsonValue, Phase, Vessel
 from boreline.results import EDITS, ResultFolder, json_ready
 from boreline.results.source import find_source
+from boreline.results.transaction import claimed
 from boreline.segmentation.protocol import Progress, no_progress
 from boreline.workflow.analyse import AnalyseOptions, analyse
 from boreline.workflow.apply_edits import apply_log
@@ -56,15 +57,15 @@ def reanalyse(
     before_options = recorded_options(old)
     options = AnalyseOptions(**{**before_options, **(changes or {}), "threads": threads})
     fresh = path.absolute().parent / f".{path.absolute().name}.{os.getpid()}.reanalysed"
-    shutil.rmtree(fresh, ignore_errors=True)
-    try:
-        new = analyse(where, fresh, options, progress=progress)
-        if (old.path / EDITS).is_dir():
-            shutil.copytree(old.path / EDITS, fresh / EDITS)
-        report = _carry_over(old, new)
-        _swap(path.absolute(), fresh)
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
+    with claimed(path):
+        try:
+            new = analyse(where, fresh, options, progress=progress)
+            if (old.path / EDITS).is_dir():
+                shutil.copytree(old.path / EDITS, fresh / EDITS)
+            report = _carry_over(old, new)
+            _swap(path.absolute(), fresh)
+        finally:
+            shutil.rmtree(fresh, ignore_errors=True)
     return Reanalysed(ResultFolder.open(path), report)
 
 
