@@ -121,8 +121,10 @@ def _later_stages(job: Job, folder: ResultFolder) -> Iterator[tuple[str, Callabl
     if stated or folder.frames()["stent_area_mm2"].notna().any():
         from boreline.workflow.assess import assess_folder
 
-        before = None if job.before is None else Path(job.before)
-        yield "assess", lambda: assess_folder(folder.path, balloon_mm=job.balloon_mm, before=before)
+        yield "assess", lambda: assess_folder(folder.path, balloon_mm=job.balloon_mm)
+        if job.before is not None:
+            before = Path(job.before)  # where the two cannot be aligned, the assessment alone stays
+            yield "comparison", lambda: assess_folder(folder.path, balloon_mm=job.balloon_mm, before=before)
 
     if folder.has_edits() or any((folder.path / name).exists() for name in _ON_THE_PAGE):
         from boreline.workflow.report import report

@@ -11,6 +11,7 @@ from boreline.batch.job import Ending, Job, Outcome, run_job
 from boreline.errors import InputRefused
 
 _CONNECT_S = 20
+_THIS_MACHINE = "127.0.0.1:0"
 
 
 def run_jobs(jobs: Sequence[Job], *, workers: int, scheduler: str | None = None) -> Iterator[Outcome]:
@@ -61,10 +62,16 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Any]:
         with client:
             yield client
         return
-    # The workers only wait for child processes, so threads of this process serve as workers.
+    # The workers only wait for child processes, so threads of this process serve as workers. Dask opens a status server
+    # in any case, on all interfaces if not told otherwise.
     with (
         LocalCluster(
-            n_workers=workers, threads_per_worker=1, processes=False, dashboard_address=None, memory_limit=0
+            n_workers=workers,
+            threads_per_worker=1,
+            processes=False,
+            dashboard_address=_THIS_MACHINE,
+            worker_dashboard_address=_THIS_MACHINE,
+            memory_limit=0,
         ) as cluster,
         Client(cluster) as client,
     ):
