@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -123,28 +124,65 @@ def read_contours(path: Path, structure: Structure, n_frames: int) -> Contours:
     InputRefused
         The file is missing, lacks a column, or names a frame beyond `n_frames`.
     """
-    data = _read_parquet(path, CONTOURS, [("structure", "=", structure.value)], leave_out="structure")
-    frame = data["frame"].to_numpy().astype(np.int64) - 1
+    parts = [_contour_rows(group, structure) for group in _row_groups(path, structure)]
+    frame, vertex, xy, seen, origin = (np.concatenate([part[k] for part in parts] or [empty]) for k, empty in _NO_ROWS)
     if len(frame) and not (frame.min() >= 0 and frame.max() < n_frames):
         raise InputRefused(f"names a frame outside 1..{n_frames}", file=path, tag="frame")
-    order = np.lexsort((data["vertex"].to_numpy(), frame))
-    counts = np.bincount(frame, minlength=n_frames)
-    codes = {origin.value: code for code, origin in enumerate(ORIGINS)}
-    origin = np.concatenate(
-        [
-            np.array([codes[word] for word in part.dictionary.to_pylist()], dtype=np.uint8)[part.indices.to_numpy()]
-            for part in data["origin"].chunks
-            if len(part)
-        ]
-        or [np.empty(0, dtype=np.uint8)]
+    offsets = np.concatenate([[0], np.cumsum(np.bincount(frame, minlength=n_frames))]).astype(np.int64)
+    in_order = np.array_equal(frame, np.repeat(np.arange(n_frames), np.diff(offsets))) and bool(
+        np.all((np.diff(vertex) == 1) | (np.diff(frame) > 0))
     )
-    xy = np.column_stack([data["x_px"].to_numpy(), data["y_px"].to_numpy()]).astype(np.float32)
-    return Contours(
-        structure,
-        np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
-        xy[order],
-        data["seen"].to_numpy()[order].astype(np.bool_),
-        origin[order],
+    if not in_order:  # another program may have written it
+        order = np.lexsort((vertex, frame))
+        xy, seen, origin = xy[order], seen[order], origin[order]
+    return Contours(structure, offsets, xy, seen, origin)
+
+
+_NO_ROWS = tuple(
+    enumerate(
+        (
+            np.empty(0, np.int32),
+            np.empty(0, np.int32),
+            np.empty((0, 2), np.float32),
+            np.empty(0, np.bool_),
+            np.empty(0, np.uint8),
+        )
+    )
+)
+
+
+def _row_groups(path: Path, structure: Structure) -> Iterator[pa.Table]:
+    """Row groups that may hold contours of a structure, one after the other: a whole file is never in memory."""
+    try:
+        with pq.ParquetFile(path, read_dictionary=["structure", "origin"]) as file:
+            missing = set(CONTOURS.names) - set(file.schema_arrow.names)
+            if missing:
+                raise InputRefused(f"lacks the column {min(missing)!r}", file=path)
+            column = file.schema_arrow.names.index("structure")
+            for number in range(file.num_row_groups):
+                bounds = file.metadata.row_group(number).column(column).statistics
+                if bounds is not None and bounds.has_min_max and not bounds.min <= structure.value <= bounds.max:
+                    continue
+                yield file.read_row_group(number, columns=list(CONTOURS.names), use_threads=False)
+    except FileNotFoundError:
+        raise InputRefused("is missing", file=path, remedy="run boreline analyse") from None
+    except (OSError, pa.ArrowException) as cause:
+        raise InputRefused(f"cannot be read: {cause}", file=path) from None
+
+
+def _contour_rows(group: pa.Table, structure: Structure) -> tuple[np.ndarray[Any, np.dtype[Any]], ...]:
+    """Frame (from 0), vertex, (x, y), seen and origin code of one structure's rows in a row group."""
+    words = group["structure"].combine_chunks()
+    keep = np.array([word == structure.value for word in words.dictionary.to_pylist()])[words.indices.to_numpy()]
+    codes = {origin.value: code for code, origin in enumerate(ORIGINS)}
+    made_by = group["origin"].combine_chunks()
+    code = np.array([codes[word] for word in made_by.dictionary.to_pylist()], dtype=np.uint8)
+    return (
+        (group["frame"].to_numpy()[keep] - 1).astype(np.int32),
+        group["vertex"].to_numpy()[keep].astype(np.int32),
+        np.column_stack([group["x_px"].to_numpy()[keep], group["y_px"].to_numpy()[keep]]).astype(np.float32),
+        group["seen"].to_numpy()[keep].astype(np.bool_),
+        code[made_by.indices.to_numpy()[keep]],
     )
 
 
@@ -167,7 +205,7 @@ def write_sectors(sectors: Sectors, path: Path) -> None:
 
 def read_sectors(path: Path) -> Sectors:
     """The angle ranges of a run; refuses a file that lacks a column."""
-    data = _read_parquet(path, SECTORS, None)
+    data = _read_parquet(path, SECTORS)
     return Sectors(
         data["frame"].to_numpy().astype(np.int64) - 1,
         tuple(SectorKind(word) for word in data["kind"].to_pylist()),
@@ -177,12 +215,9 @@ def read_sectors(path: Path) -> Sectors:
     )
 
 
-def _read_parquet(
-    path: Path, table: Table, filters: list[tuple[str, str, str]] | None, *, leave_out: str = ""
-) -> pa.Table:
-    names = [name for name in table.names if name != leave_out]
+def _read_parquet(path: Path, table: Table) -> pa.Table:
     try:
-        return pq.read_table(path, columns=names, filters=filters, read_dictionary=["origin"])
+        return pq.read_table(path, columns=list(table.names), use_threads=False)
     except FileNotFoundError:
         raise InputRefused("is missing", file=path, remedy="run boreline analyse") from None
     except (OSError, ValueError, KeyError) as cause:

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import numpy as np
 
 from boreline.errors import InputRefused
 from boreline.model import FloatArray, Run, Segmentation
 from boreline.segmentation.apposition import apposition_of
+from boreline.segmentation.calcium import WallEchoes
 from boreline.segmentation.features import STRIDE
+from boreline.segmentation.gathering import Gathered
 from boreline.segmentation.learning import Learnt, learn
 from boreline.segmentation.polar import PolarSampler
 from boreline.segmentation.protocol import Progress, no_progress
@@ -21,11 +23,11 @@ from boreline.segmentation.secondary import (
     Apposition,
     Observations,
     find_secondary,
-    join_observations,
     observe,
     with_secondary,
 )
 from boreline.segmentation.stream import Block, blocks_of, samples_of
+from boreline.segmentation.struts import StrutCandidates
 from boreline.segmentation.trace import Traced, trace
 
 
@@ -48,20 +50,23 @@ class SpeckleSurfaces:
         if not samples:
             raise InputRefused("no frame carries a picture", tag="(7FE0,0010) PixelData")
         learnt = learn(samples, sampler.in_region, sampler.mm_per_sample)
-        parts: list[Traced] = []
-        observed: list[Observations] = []
+        borders = Gathered[Traced](run.n_frames)
+        candidates, echoes = Gathered[StrutCandidates](run.n_frames), Gathered[WallEchoes](run.n_frames)
+        peaks: list[FloatArray] = []
         decoded = np.zeros(run.n_frames, dtype=np.bool_)
         done = 0
         for block, (traced, seen) in _traced(run, sampler, learnt, max(1, threads)):
-            parts.append(traced)
-            observed.append(seen)
+            borders.put(block.first, traced)
+            candidates.put(block.first, seen.candidates)
+            echoes.put(block.first, seen.echoes)
+            peaks.append(seen.speckle_peaks)
             decoded[block.first : block.first + block.n_frames] = block.decoded[block.core]
             done += block.n_frames
             progress(done, run.n_frames)
-        whole = Traced(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Traced)))
+        whole = borders.whole()
         wire, mouth = (np.repeat(rays, STRIDE, axis=1) for rays in (whole.wire, whole.pocket))
         found = find_secondary(
-            join_observations(observed),
+            Observations(candidates.whole(), echoes.whole(), np.concatenate(peaks)),
             *_borders_mm(whole, learnt),
             narrow_shadow=wire,
             branch=mouth,
