@@ -11,6 +11,7 @@ import pytest
 from boreline.batch.archive import read_archive, run_name
 from boreline.batch.job import Ending, Job, run_job
 from boreline.batch.ledger import Ledger
+from boreline.batch.page import _kind
 from boreline.batch.run import BatchOptions, run_batch
 from boreline.batch.study import Study, read_study
 from boreline.errors import InputRefused
@@ -37,10 +38,18 @@ def test_faulty_runs_are_explained_and_other_files_listed(done: Path) -> None:
     assert "not a DICOM file" in skipped["notes.txt"]
 
 
-def test_no_output_names_a_file_of_the_archive(done: Path) -> None:
+def test_the_page_names_no_file_of_the_archive(archive: Path, done: Path) -> None:
     page = (done / "cohort.html").read_text()
-    assert "site1" not in page
-    assert "cut.dcm" not in page
+    for path in archive.rglob("*"):
+        relative = path.relative_to(archive)
+        assert relative.parts[0] not in page, relative
+        assert path.name == "run.dcm" or path.name not in page
+    assert "holds the same SOP Instance UID as another file" in page
+
+
+def test_an_unforeseen_fault_is_counted_without_its_words() -> None:
+    assert _kind("unexpected KeyError: '/archive/name/run.dcm'") == "unexpected KeyError"
+    assert _kind("PixelData: is truncated; use --whole-frames-only") == "is truncated"
 
 
 def test_a_second_batch_redoes_nothing_and_writes_the_same_tables(archive: Path, done: Path) -> None:

@@ -45,7 +45,9 @@ def cohort_page(
 
 
 def _kind(reason: str) -> str:
-    """A reason without what is particular to one file."""
+    """A reason without what is particular to one file; an unforeseen fault's own words may name it."""
+    if reason.startswith("unexpected "):
+        return reason.split(":")[0]
     return reason.rsplit(": ", 1)[-1].split(";")[0][:120]
 
 

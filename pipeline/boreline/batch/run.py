@@ -107,7 +107,9 @@ def _plan(
             refused.append(_refused(name, candidate.defect))
             continue
         if candidate.twin_of is not None:
-            refused.append(_refused(name, f"holds the same SOP Instance UID as {candidate.twin_of}"))
+            refused.append(
+                _refused(name, f"holds the same SOP Instance UID as another file; that is {candidate.twin_of}")
+            )
             continue
         try:
             jobs.append(_job(candidate, stated, study, options, out, version, fingerprints, known))
