@@ -74,16 +74,29 @@ def up_to_date(folder: ResultFolder) -> bool:
     A folder with exactly one log and no current reader takes that one.
     """
     record = folder.record
-    reader = record["current_reader"]
+    reader = record.get("current_reader")
     if reader is None:
         present = readers(folder.path)
         if len(present) != 1:
             return False
         reader = present[0]
-    if record["edits_hash"] == log_hash(log_path(folder.path, reader)):
+    if record.get("edits_hash") == log_hash(log_path(folder.path, reader)):
         return False
     apply_log(folder, reader)
     return True
+
+
+def open_current(path: Path) -> ResultFolder:
+    """The result folder at `path`, its tables rebuilt first when an edit came after them.
+
+    Raises
+    ------
+    InputRefused
+        It is no result folder, or its edits cannot be applied.
+    """
+    folder = ResultFolder.open(path)
+    up_to_date(folder)
+    return folder
 
 
 def import_log(folder: ResultFolder, log: Path, *, reader: str | None = None) -> Applied:

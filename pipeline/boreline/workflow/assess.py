@@ -16,8 +16,8 @@ from boreline.expansion.stent import detected_stent, stated_stent
 from boreline.model import JsonValue, Vessel
 from boreline.profile.record import Profile
 from boreline.profile.uncertainty import SharedUncertainty
-from boreline.results.folder import ResultFolder
 from boreline.results.record import json_ready
+from boreline.workflow.apply_edits import open_current
 from boreline.workflow.plan import read_profile, run_notes
 
 ASSESSMENT = "assessment.json"
@@ -52,7 +52,7 @@ def assess_folder(
         raise InputRefused("give both ends of the stent or neither", tag="--stent-from, --stent-to")
     if balloon_mm is not None:
         check_value("balloon_diameter_mm", balloon_mm)
-    results = ResultFolder.open(folder)
+    results = open_current(folder)
     record = results.record
     profile = read_profile(results)
     if stent_from_mm is not None and stent_to_mm is not None:
@@ -89,7 +89,7 @@ def assess_folder(
 def _before_after(before: Path, after: Profile) -> dict[str, JsonValue]:
     """Compare with the earlier run; a case file may carry the places that the operator identified in both."""
     case = read_case(before) if before.suffix == ".toml" else None
-    earlier = read_profile(ResultFolder.open(before if case is None else case.before))
+    earlier = read_profile(open_current(before if case is None else case.before))
     if case is not None and case.fiducials:
         return compare(earlier, after, align_by_fiducials(earlier, after, case.fiducials))
     return compare(earlier, after, align_dynamically(earlier, after))

@@ -17,6 +17,7 @@ from boreline.reporting.measurements import measured_groups
 from boreline.reporting.review_state import review_state
 from boreline.results import ResultFolder, change, new_folder
 from boreline.results.source import find_source
+from boreline.workflow.apply_edits import open_current
 
 DICOM, EXCHANGE = "dicom", "exchange"
 SEGMENTATION_FILE, REPORT_FILE = "contours_seg.dcm", "measurements_sr.dcm"
@@ -57,7 +58,7 @@ def export(
     InputRefused
         No result folder; `out` exists; the key cannot be used; identity is to be kept but the source is not there.
     """
-    results = ResultFolder.open(folder)
+    results = open_current(folder)
     if out is not None and out.exists():
         raise InputRefused("exists already", file=out, tag="--out", remedy="choose another folder")
     identity, ratio, notes = _identity(results, source, keep_identity=keep_identity, key_file=key_file)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
+import numpy as np
+
+from boreline.correction.edits import SiteName
 from boreline.errors import InputRefused
 from boreline.expansion.criteria import Comparison, Compound, load_criteria
 from boreline.expansion.mending import targets_before_implantation
@@ -15,6 +19,7 @@ from boreline.results.record import json_ready
 from boreline.sizing.devices import read_devices
 from boreline.sizing.landing_map import EdgeLimit
 from boreline.sizing.planning import Plan, make_plan
+from boreline.workflow.apply_edits import open_current
 
 PLAN = "plan.json"
 NOT_REVIEWED = "automatic contours, not reviewed by an operator"
@@ -35,17 +40,17 @@ def plan_folder(
     InputRefused
         No result folder, a run without positions, or landing sites or devices that cannot be used.
     """
-    results = ResultFolder.open(folder)
+    results = open_current(folder)
     record = results.record
     profile = read_profile(results)
     plan = make_plan(
         profile,
         SharedUncertainty.from_record(record),
-        distal_mm=distal_mm,
-        proximal_mm=proximal_mm,
+        distal_mm=stated_site_mm(results, SiteName.DISTAL_LANDING) if distal_mm is None else distal_mm,
+        proximal_mm=stated_site_mm(results, SiteName.PROXIMAL_LANDING) if proximal_mm is None else proximal_mm,
         devices=None if devices is None else read_devices(devices),
         edge_limits=edge_limits(),
-        nodule=nodule,
+        nodule=nodule or _nodule_marked(record) or None,
     )
     document: dict[str, JsonValue] = json_ready(plan.as_json(profile))
     document["device_list"] = "common sizes (built in)" if devices is None else devices.name
@@ -53,6 +58,20 @@ def plan_folder(
     document["notes"] = [*document["notes"], *run_notes(record)]
     results.write_json(PLAN, document)
     return document
+
+
+def stated_site_mm(results: ResultFolder, name: SiteName) -> float | None:
+    """Where an operator put a site on the review page, by its frame; None when nobody did."""
+    frame = (results.record.get("operator") or {}).get("sites", {}).get(name.value)
+    if frame is None:
+        return None
+    place = float(results.frames()["position_mm"].iloc[int(frame) - 1])
+    return place if np.isfinite(place) else None
+
+
+def _nodule_marked(record: Mapping[str, JsonValue]) -> bool:
+    findings = (record.get("operator") or {}).get("findings", [])
+    return any(finding.get("kind") == "calcified_nodule" for finding in findings)
 
 
 def _as_inputs(plan: Plan) -> dict[str, Measured]:

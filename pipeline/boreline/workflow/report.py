@@ -12,6 +12,7 @@ from boreline.model import Run
 from boreline.reporting.page import write_case_report
 from boreline.reporting.pdf import write_pdf
 from boreline.results import ResultFolder, change
+from boreline.workflow.apply_edits import open_current
 
 PAGE, CASE_PAGE = "report.html", "case_report.html"
 
@@ -45,7 +46,7 @@ def report(where: Sequence[Path], *, out: Path | None = None, pdf: bool = False,
     """
     is_case = len(where) == 1 and where[0].suffix == ".toml"
     paths = [path for _, path in read_case(where[0]).runs] if is_case else list(where)
-    folders = [ResultFolder.open(path) for path in paths]
+    folders = [open_current(path) for path in paths]
     if source is not None and len(folders) != 1:
         raise InputRefused("goes with one folder only", tag="--source")
     opened = [_opened(folder, source) for folder in folders]
