@@ -16,6 +16,7 @@ from boreline_cli import commands
 EXIT_DONE = 0
 EXIT_PARTLY = 1
 EXIT_REFUSED = 2
+_INTERRUPTED = 128 + signal.SIGINT
 
 # The base of all usage errors, whether typer uses the click package or carries its own copy.
 _MISUSE: type[Exception] = typer.BadParameter.__mro__[2]
@@ -66,9 +67,11 @@ def main(args: Sequence[str] | None = None) -> None:
     except _MISUSE as misuse:
         _refuse(f"{misuse}; see 'boreline --help'")
     except (typer.Abort, KeyboardInterrupt):
-        _refuse("interrupted", 128 + signal.SIGINT)
+        status = _INTERRUPTED
     except OSError as fault:  # a full disk, a folder that cannot be written
         _refuse(f"{fault.filename or 'a file'}: {fault.strerror or fault}")
+    if status == _INTERRUPTED:  # typer turns the exception into this status
+        _refuse("interrupted", _INTERRUPTED)
     raise SystemExit(status if isinstance(status, int) else EXIT_DONE)
 
 
