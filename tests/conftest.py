@@ -7,6 +7,10 @@ from collections.abc import Generator
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("boreline", deadline=None)  # machines are shared: a slow moment is no failure
+settings.load_profile("boreline")
 
 
 @pytest.hookimpl(wrapper=True)
