@@ -33,6 +33,8 @@ OBSERVATIONS = (
 _STEADY_FRAMES, _AROUND_FRAMES = 7, 31
 _WEAK_SHARE = 0.4
 _SHAPE_ORDER = 3
+_ASTRAY_CHANCE, _ASTRAY_LOG_SD = 0.25, -0.7
+"""Of a lumen unlike those of the frames around, or at the end of the picture: own choice, half the area."""
 _LARGEST_LOG_SD = 0.0
 _SMALLEST_LOG_SD = -5.5
 
@@ -107,6 +109,9 @@ def judge(
         odds = x @ np.array(_fitted()["log_odds"][structure.value])
         chance[structure] = 1.0 / (1.0 + np.exp(np.clip(-odds, -30, 30)))
         log_sd = x @ np.array(_fitted()["log_relative_area_sd"][structure.value])
+        # Both borders go astray together: the membrane is looked for beyond the lumen.
+        chance[structure] = np.where(traced.astray, np.minimum(chance[structure], _ASTRAY_CHANCE), chance[structure])
+        log_sd = np.where(traced.astray, np.maximum(log_sd, _ASTRAY_LOG_SD), log_sd)
         area = np.pi * (np.nan_to_num(radii) ** 2).mean(axis=1)
         area_sd[structure] = area * np.exp(np.clip(log_sd, _SMALLEST_LOG_SD, _LARGEST_LOG_SD))
     return Judged(chance, area_sd, correlation_frames(lumen_mm))

@@ -42,6 +42,8 @@ _STEADY_SHARE = 0.15
 """Frames whose tissue shares this much less than usual (of what there is to share) teach nothing."""
 _LEAST_FRAMES = 8
 _AT_THE_END = 6  # samples
+_ASTRAY_SHARE = 0.1
+"""Frames with more of the border at the end of the picture (aorta, or run away) teach nothing."""
 DEEP_MM = (1.2, 1.4)
 """Where attenuation shows: from so far behind the border, over this depth."""
 SHADOWED = 0.35
@@ -189,7 +191,11 @@ def _refine(
         )
         behind = np.stack([level_behind(g, path, skip, depth) for g, path in zip(grey, paths, strict=True)])
         usual = float(np.percentile(behind, 60))
-        blood, wall = _sides(grey, paths, behind > SHADOWED * usual, ring, mm_per_sample)
+        closed = (paths > to_sample - _AT_THE_END).mean(axis=1) <= _ASTRAY_SHARE
+        if closed.sum() < _LEAST_FRAMES:
+            closed[:] = True
+        lit = (behind > SHADOWED * usual) & closed[:, None]
+        blood, wall = _sides(grey, paths, lit, ring, mm_per_sample)
         if turn < _ROUNDS:
             model = BloodModel(_ratio(grey, blood, wall), _ratio(shared, blood, wall))
     astray = float((paths > to_sample - _AT_THE_END).mean())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ from scipy.ndimage import median_filter
 
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
-from boreline.segmentation import eem, lumen
+from boreline.segmentation import eem, lumen, second_look
 from boreline.segmentation.edges import edge_levels, find_edges, smooth_round
 from boreline.segmentation.features import N_RAYS, Bytes, Floats, level_share, smooth_grey, thin_picture, usual_share
 from boreline.segmentation.learning import DEEP_MM, SHADOWED, Learnt, shared_speckle
@@ -48,6 +49,8 @@ class Traced:
         Grey levels between media and adventitia, averaged over neighbouring rays.
     doubt
         Expected distance to the true border by the cost alone, lumen and membrane, (n_frames, 2), samples.
+    astray
+        Lumen at the end of the picture or far from those of the frames around, (n_frames,).
     """
 
     lumen: FloatArray
@@ -58,6 +61,7 @@ class Traced:
     rise: FloatArray
     ring: FloatArray
     doubt: FloatArray
+    astray: BoolArray
 
     @classmethod
     def nothing(cls, n_frames: int) -> Traced:
@@ -66,7 +70,15 @@ class Traced:
         no = np.zeros(rays, dtype=np.bool_)
         none = np.full(rays, np.nan)
         return cls(
-            none, none.copy(), no, no.copy(), no.copy(), none.copy(), none.copy(), np.full((n_frames, 2), np.nan)
+            none,
+            none.copy(),
+            no,
+            no.copy(),
+            no.copy(),
+            none.copy(),
+            none.copy(),
+            np.full((n_frames, 2), np.nan),
+            np.zeros(n_frames, dtype=np.bool_),
         )
 
 
@@ -76,14 +88,19 @@ def trace(pictures: PolarBlock, usable: BoolArray, core: slice, learnt: Learnt) 
     numbers = range(core.start, core.stop)
     found = Traced.nothing(len(numbers))
     membrane_costs: dict[int, Floats] = {}
+
+    def joint(t: int) -> Floats:
+        near = [voted[s] for s in (t - 1, t + 1) if 0 <= s < len(pictures) and usable[s]]
+        return _with_neighbours(voted[t], near, learnt.likeness)
+
     for row, t in enumerate(numbers):
         if not usable[t]:
             continue
-        near = [s for s in (t - 1, t + 1) if 0 <= s < len(pictures) and usable[s]]
-        thin = thin_picture(pictures[t])
-        _trace_lumen(
-            found, row, _with_neighbours(voted[t], [voted[s] for s in near], learnt.likeness), greys[t], thin, learnt
-        )
+        _trace_lumen(found, row, joint(t), greys[t], thin_picture(pictures[t]), learnt, learnt.to_sample)
+    _look_again(found, core.start, joint, greys, pictures, learnt)
+    for row, t in enumerate(numbers):
+        if not usable[t]:
+            continue
         membrane_costs[row] = eem.membrane_cost(
             greys[t],
             found.lumen[row],
@@ -141,8 +158,43 @@ def _with_neighbours(here: Floats, near: list[Floats], likeness: float) -> Float
     return total
 
 
-def _trace_lumen(found: Traced, row: int, voted: Floats, grey: Bytes, thin: Bytes, learnt: Learnt) -> None:
-    silent, nearest, ends = learnt.ring.end, learnt.nearest, learnt.to_sample
+def _look_again(
+    found: Traced,
+    first: int,
+    joint: Callable[[int], Floats],
+    greys: list[Bytes],
+    pictures: PolarBlock,
+    learnt: Learnt,
+) -> None:
+    """Draw borders that ran away or leapt again, near those of the frames around, and keep what stands at a wall."""
+    astray = second_look.run_away(found.lumen, learnt.to_sample)
+    usual = second_look.usual_border(found.lumen, astray)
+    suspect = astray | second_look.leapt(found.lumen, usual)
+    if not suspect.any():
+        return
+    steady = found.rise[~suspect & np.isfinite(found.lumen).all(axis=1)]
+    usual_rise = float(np.median(steady)) if len(steady) else learnt.spread
+    for row in np.flatnonzero(suspect).tolist():
+        t = first + row
+        again = Traced.nothing(1)
+        if np.isfinite(usual[row]).all():
+            voted, ends = second_look.within_band(joint(t), usual[row], learnt.to_sample, learnt.mm_per_sample)
+        else:
+            voted = joint(t)
+            ends = np.minimum(learnt.to_sample, int(second_look.CLOSED_WITHIN_MM / learnt.mm_per_sample))
+        _trace_lumen(again, 0, voted, greys[t], thin_picture(pictures[t]), learnt, ends)
+        heard = ~(again.wire[0] | again.pocket[0])
+        found.astray[row] = True
+        if second_look.wall_found(again.rise[0], found.rise[row], usual_rise, heard=heard):
+            for field in ("lumen", "wire", "pocket", "shadow", "rise", "doubt"):
+                getattr(found, field)[row] = getattr(again, field)[0]
+            found.astray[row] = False
+
+
+def _trace_lumen(
+    found: Traced, row: int, voted: Floats, grey: Bytes, thin: Bytes, learnt: Learnt, ends: IntArray
+) -> None:
+    silent, nearest = learnt.ring.end, learnt.nearest
     heard = np.ones(N_RAYS)
     path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
     depths = path.astype(np.float64)
