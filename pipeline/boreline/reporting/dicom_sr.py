@@ -7,6 +7,7 @@ or the contour that each number was measured on. The templates are extensible, s
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -66,12 +67,13 @@ def write_structured_report(
     """
     made = datetime.fromisoformat(record["created_at"])
     root = _root(groups, contours, record, identity, review)
+    content = hashlib.sha256(root.to_json().encode()).hexdigest()  # other findings (after a plan): another instance
     document = hd.sr.ComprehensiveSR(
         evidence=[_evidence(record["source"], identity)],
         content=root,
         series_instance_uid=identity.uid("SR series"),
         series_number=9002,
-        sop_instance_uid=identity.uid("SR", str(record["edits_hash"]), str(record["created_at"])),
+        sop_instance_uid=identity.uid("SR", str(record["edits_hash"]), str(record["created_at"]), content),
         instance_number=1,
         manufacturer="Boreline",
         is_complete=False,
@@ -86,6 +88,8 @@ def write_structured_report(
     document.ContentDate = document.SeriesDate = made.strftime("%Y%m%d")
     document.ContentTime = document.SeriesTime = made.strftime("%H%M%S")
     document.InstanceCreationDate, document.InstanceCreationTime = document.ContentDate, document.ContentTime
+    for device in document.ContributingEquipmentSequence:  # the library puts the time of writing
+        device.ContributionDateTime = document.ContentDate + document.ContentTime
     _remove_library_names(document)
     document.file_meta = file_meta(COMPREHENSIVE_SR_CLASS, document.SOPInstanceUID)
     partial = partial_beside(out)
