@@ -147,7 +147,8 @@ def _bending(fit: _Fit, probes: FloatArray, counted: BoolArray, *, smallest: flo
     squared = np.square(np.diff(paths, 2, axis=0)).mean(axis=1)
     total = gaussian_filter1d(np.where(counted, squared, 0.0), window_rows, mode="nearest")
     share = gaussian_filter1d(counted.astype(float), window_rows, mode="nearest")
-    return np.sqrt(np.maximum(total / np.maximum(share, 1e-6), smallest**2))
+    spread: FloatArray = np.sqrt(np.maximum(total / np.maximum(share, 1e-6), smallest**2))
+    return spread
 
 
 def _noise_precision(sd: FloatArray, used: BoolArray, r: float) -> FloatArray:
