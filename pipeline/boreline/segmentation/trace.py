@@ -26,6 +26,8 @@ _BLACK_MM, _BLACK, _MOSTLY, _DEEP_SHADOWED = 1.3, 0.2, 0.45, 0.25
 _POCKET_MM, _POCKET_DEEPEST_MM = 0.1, 0.25
 _POCKET_RAYS, _POCKET_WIDEST, _POCKET_MARGIN = 6, 58, 2
 _POCKET_ORDER, _POCKET_SCALE_MM = 3, 0.06
+_MOUTH_DEEPER = 0.5
+"""Share of the usual depth of the border by which a wide mouth bulges out of the rest at least."""
 _SMOOTH_LUMEN, _SMOOTH_MEMBRANE = 0.8, 1.2
 _UNSEEN_WEIGHT = 0.05
 _DOUBT_RANGE = 30
@@ -251,20 +253,33 @@ def _wire(path: FloatArray, shadow: BoolArray, mm_per_sample: float) -> BoolArra
 
 def _round_median(path: FloatArray) -> FloatArray:
     """Median over about a third of the circle around each ray."""
-    return median_filter(path, size=2 * _WIDEST_BRIDGE // 3 * 2 + 1, mode="wrap")
+    middle: FloatArray = median_filter(path, size=2 * _WIDEST_BRIDGE // 3 * 2 + 1, mode="wrap")
+    return middle
 
 
 def _pocket(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> tuple[BoolArray, FloatArray]:
     """Rays where the border bulges out of the smooth shape of the rest (branch mouth, soft plaque), and that shape."""
     scale = _POCKET_SCALE_MM / mm_per_sample
-    shape = eem.inner_shape(path, np.where(deaf, 0.1, 1.0), _POCKET_ORDER, scale)
+    weight = np.where(deaf, 0.1, 1.0)
+    shape = eem.inner_shape(path, weight, _POCKET_ORDER, scale)
+    # A wide mouth draws a curve of this order after it; what bulges far out of an off-centre circle must not.
+    bulge = np.maximum(path - eem.inner_shape(path, weight, 1, scale), 0.0)
+    if bulge.max() > _MOUTH_DEEPER * float(np.median(path)):
+        tight = eem.inner_shape(path, weight / (1.0 + (bulge / (2.0 * scale)) ** 2), _POCKET_ORDER, scale)
+        pocket = _bulging(path, tight, _MOUTH_DEEPER * float(np.median(path)), mm_per_sample)
+        if pocket.any():
+            return pocket, tight
+    return _bulging(path, shape, _POCKET_DEEPEST_MM / mm_per_sample, mm_per_sample), shape
+
+
+def _bulging(path: FloatArray, shape: FloatArray, deepest: float, mm_per_sample: float) -> BoolArray:
+    """Rays of bulges that are wide enough, not too wide, and somewhere deeper than `deepest` samples."""
     out = path - shape > _POCKET_MM / mm_per_sample
     pocket = np.zeros(len(path), dtype=np.bool_)
     for run in lumen.runs_of_true(out):
-        deepest = float((path - shape)[run].max()) * mm_per_sample
-        if _POCKET_RAYS <= len(run) <= _POCKET_WIDEST and deepest > _POCKET_DEEPEST_MM:
+        if _POCKET_RAYS <= len(run) <= _POCKET_WIDEST and float((path - shape)[run].max()) > deepest:
             pocket[run] = True
-    return lumen.widened(pocket, _POCKET_MARGIN), shape
+    return lumen.widened(pocket, _POCKET_MARGIN)
 
 
 def _trace_membrane(found: Traced, row: int, cost: Floats, picture: Bytes, learnt: Learnt) -> None:
