@@ -89,9 +89,16 @@ def _outside_odds(radius: FloatArray) -> FloatArray:
 
 def _most(values: npt.NDArray[np.floating], valid: BoolArray) -> FloatArray:
     """High percentile over the valid rays of each frame, NaN where fewer than a quarter are valid."""
-    enough = valid.mean(axis=1) > 0.25
-    out = np.full(len(values), np.nan)
-    out[enough] = np.nanpercentile(np.where(valid[enough], values[enough], np.nan), _MOST_PCT, axis=1)
+    count = valid.sum(axis=1)
+    enough = count > 0.25 * valid.shape[1]
+    ordered = np.sort(np.where(valid, values, np.inf), axis=1)
+    place = _MOST_PCT / 100.0 * np.maximum(count - 1, 0)
+    low = np.floor(place).astype(np.int64)
+    high = np.minimum(low + 1, np.maximum(count - 1, 0))
+    frames = np.arange(len(values))
+    below, above = ordered[frames, low], ordered[frames, high]
+    with np.errstate(invalid="ignore"):
+        out: FloatArray = np.where(enough, below + (place - low) * (above - below), np.nan)
     return out
 
 
