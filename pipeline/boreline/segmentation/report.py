@@ -11,7 +11,7 @@ from boreline.model import BoolArray, Contours, FloatArray, Run, SectorKind, Sec
 from boreline.segmentation.confidence import judge
 from boreline.segmentation.features import N_RAYS, STRIDE
 from boreline.segmentation.learning import Learnt
-from boreline.segmentation.lumen import runs_of_true
+from boreline.segmentation.lumen import runs_of_true, widened
 from boreline.segmentation.polar import N_ANGLES, PolarSampler
 from boreline.segmentation.trace import Traced
 
@@ -20,8 +20,10 @@ HIDDEN_LIMIT_DEG = 90.0
 BRANCH_LEAST_DEG = 15.0
 LARGE_MOUTH_DEG = 60.0
 """A mouth wider than this is a large branch: the EEM is open and not measured (own choice)."""
-RING_SEEN = 0.3
+RING_SEEN = 0.2
 """Share of the spread of tissue grey that the media's ring must stand out by to count as seen."""
+_SHADOW_EDGE, _WIRE_EDGE = 2, 2
+"""Rays: a shadow begins and ends before it is black; a wire's shadow was taken too wide to keep its echo out."""
 _OUT_OF_VIEW_SHARE = 0.1
 _DOUBTFUL = 0.5
 _SMOOTHING_FRAMES = 1.0
@@ -68,8 +70,7 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
     lumen_mm = along_the_run(traced.lumen, learnt.likeness) * mm
     membrane_mm = np.maximum(along_the_run(traced.membrane, learnt.likeness) * mm, lumen_mm + 0.05)
     beyond = traced.membrane > learnt.to_sample - 6
-    clear = np.nan_to_num(traced.ring) > RING_SEEN * learnt.spread
-    eem_seen: BoolArray = np.asarray(clear & ~(traced.shadow | traced.pocket | beyond))
+    eem_seen: BoolArray = np.asarray(_membrane_seen(traced, learnt) & ~beyond)
     lumen_seen: BoolArray = ~(traced.wire | traced.pocket)
     flags: list[set[Flag]] = [set() for _ in range(n)]
     hidden_deg = np.full(n, np.nan)
@@ -123,6 +124,19 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
         learnt=learnt.record(),
         warnings=_warnings(learnt),
     )
+
+
+def _membrane_seen(traced: Traced, learnt: Learnt) -> BoolArray:
+    """Rays on which the media stand out, outside shadows and branch mouths.
+
+    Beside the core of a wire's shadow the ring's strength is not known, but the membrane is there on either side.
+    """
+    clear = np.nan_to_num(traced.ring) > RING_SEEN * learnt.spread
+    cast = np.array([widened(rays, _SHADOW_EDGE) for rays in traced.shadow & ~traced.wire], dtype=np.bool_)
+    beside = np.array([widened(rays, 1) for rays in traced.wire], dtype=np.bool_)
+    core = ~np.array([widened(rays, _WIRE_EDGE) for rays in ~traced.wire], dtype=np.bool_)
+    seen: BoolArray = (clear | beside) & ~((cast & ~traced.wire) | core | traced.pocket)
+    return seen
 
 
 def _directions_deg(radii_mm: FloatArray, centre_mm: FloatArray) -> FloatArray:
