@@ -20,12 +20,13 @@ import pandas as pd
 import psutil
 import pytest
 
-from boreline.batch.job import Ending, Job, Outcome, run_job, tidy
+from boreline.batch.job import Ending, Job, Outcome, run_job
 from boreline.batch.run import BatchOptions, BatchResult, run_batch
 from boreline.batch.study import Study
 from boreline.correction import LogWriter, log_path
 from boreline.correction.edits import Accept
 from boreline.results import ResultFolder
+from boreline.results.transaction import tidy
 
 CHILD = "boreline.batch.child"
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import signal
 import subprocess
 import sys
@@ -17,7 +16,9 @@ from typing import Any
 
 import psutil
 
+from boreline.errors import InputRefused
 from boreline.model import JsonValue
+from boreline.results.transaction import tidy
 
 _POLL_S = 0.1
 
@@ -85,7 +86,7 @@ def run_job(job: Job) -> Outcome:
     The child's standard input stays open as long as this process lives; a child whose input ends stops at once, so that
     no orphan goes on writing after this process was killed.
     """
-    tidy(Path(job.out))
+    _tidy(Path(job.out))
     with tempfile.TemporaryFile("w+") as told, tempfile.TemporaryFile("w+", errors="replace") as complaints:
         child = subprocess.Popen(
             [sys.executable, "-m", "boreline.batch.child"],
@@ -106,7 +107,7 @@ def run_job(job: Job) -> Outcome:
         complaints.seek(0)
         outcome = _outcome(job, child.returncode, told.read(), complaints.read(), stopped)
     if outcome.ending is not Ending.DONE:
-        tidy(Path(job.out))
+        _tidy(Path(job.out))
     return outcome
 
 
@@ -120,18 +121,9 @@ def _outcome(job: Job, status: int, told: str, complaints: str, stopped: str) ->
         return Outcome(job.name, job.key, Ending.FAILED, "analysis", _epitaph(status, complaints))
 
 
-def tidy(out: Path) -> None:
-    """Remove what a killed process left beside a result folder; one that it had moved aside is put back.
-
-    Only while nobody else works on that folder.
-    """
-    for aside in sorted(out.parent.glob(f".{out.name}.*.old")):
-        if not out.exists():
-            aside.rename(out)
-        shutil.rmtree(aside, ignore_errors=True)
-    for kind in ("partial", "reanalysed"):
-        for left in out.parent.glob(f".{out.name}.*.{kind}"):
-            shutil.rmtree(left, ignore_errors=True)
+def _tidy(out: Path) -> None:
+    with suppress(InputRefused):  # a place that cannot be written is the child's to explain
+        tidy(out)
 
 
 def _supervise(child: subprocess.Popen[str], job: Job) -> str:
