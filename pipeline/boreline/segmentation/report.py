@@ -20,7 +20,7 @@ HIDDEN_LIMIT_DEG = 90.0
 BRANCH_LEAST_DEG = 15.0
 LARGE_MOUTH_DEG = 60.0
 """A mouth wider than this is a large branch: the EEM is open and not measured (own choice)."""
-RING_SEEN = 0.2
+RING_SEEN = 0.3
 """Share of the spread of tissue grey that the media's ring must stand out by to count as seen."""
 _SHADOW_EDGE, _WIRE_EDGE = 2, 2
 """Rays: a shadow begins and ends before it is black; a wire's shadow was taken too wide to keep its echo out."""
