@@ -10,7 +10,7 @@ import numpy as np
 from boreline.model import BoolArray, Frame, Run
 from boreline.segmentation.polar import N_ANGLES, N_SAMPLES, PolarBlock, PolarSampler
 
-BLOCK_FRAMES = 20
+BLOCK_FRAMES = 26
 MARGIN = 1
 LEARNING_BLOCKS, LEARNING_FRAMES = 8, 4
 
