@@ -18,8 +18,9 @@ import numpy.typing as npt
 from boreline.model import BoolArray, FloatArray
 from boreline.segmentation.calcium import WallEchoes
 
-GUIDE_RADIUS_MM = (0.66, 1.3)
-"""Inner radii of guide catheters of 5 to 8 F are 0.70 to 1.15 mm (common practice, no source); with a margin."""
+LARGEST_GUIDE_MM = 1.3
+"""Inner radii of guide catheters of 5 to 8 F are 0.70 to 1.15 mm (common practice, no source); with a margin. There is
+no smallest one: where the guide's echo drowns in the catheter's halo, the border is drawn at the halo's end."""
 LARGEST_CORONARY_MM = 2.9
 """Radius of a circle as large as the lumen, beyond which a frame speaks for the aorta (common practice, no source)."""
 _CLIP = 3.0
@@ -68,7 +69,7 @@ def _guide_odds(lumen_mm: FloatArray, radius: FloatArray, echoes: WallEchoes, hi
     usual = np.nanpercentile(np.where(known, share, np.nan), 75) if np.isfinite(share[known]).any() else np.nan
     unround = lumen_mm.std(axis=1) / radius
     with np.errstate(invalid="ignore"):
-        fits = known & (radius > GUIDE_RADIUS_MM[0]) & (radius < GUIDE_RADIUS_MM[1])
+        fits = known & (radius < LARGEST_GUIDE_MM)
         likely = fits & (unround < 0.05) & (share < 0.65 * usual)
     if not likely.any():
         return np.where(known, -_CLIP, 0.0)
