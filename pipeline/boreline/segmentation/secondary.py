@@ -8,7 +8,6 @@ borders are radii about the transducer can use them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,7 +22,7 @@ from boreline.segmentation.guidewire import wire_rays
 from boreline.segmentation.not_vessel import NotVessel, find_not_vessel
 from boreline.segmentation.polar import PolarSampler
 from boreline.segmentation.stent import StentFindings, brightest_speckle, find_stent, strut_level
-from boreline.segmentation.struts import StrutCandidates, find_candidates, join_candidates
+from boreline.segmentation.struts import StrutCandidates, find_candidates
 
 MALAPPOSED_MM = 0.2
 """A strut farther than this from the wall is reported as malapposed: about twice a strut's thickness or resolution."""
@@ -87,16 +86,6 @@ def observe(
         find_candidates(pictures, from_mm, lumen + _OUTWARD_MM, mm_per_sample, bright),
         wall_echoes(pictures, lumen, eem, mm_per_sample, halo_mm),
         brightest_speckle(pictures[middle], lumen[middle], mm_per_sample),
-    )
-
-
-def join_observations(parts: Sequence[Observations]) -> Observations:
-    """Observations of consecutive blocks as one run."""
-    echoes = [part.echoes for part in parts]
-    return Observations(
-        join_candidates([part.candidates for part in parts]),
-        WallEchoes(*(np.concatenate([getattr(e, name) for e in echoes]) for name in WallEchoes.__slots__)),
-        np.concatenate([part.speckle_peaks for part in parts]),
     )
 
 

@@ -67,16 +67,6 @@ def find_candidates(
     return StrutCandidates(*np.moveaxis(found, -1, 0))
 
 
-def join_candidates(blocks: list[StrutCandidates]) -> StrutCandidates:
-    """The candidates of consecutive blocks as one run."""
-    return StrutCandidates(
-        *(
-            np.concatenate([getattr(block, name) for block in blocks])
-            for name in ("angle_deg", "depth_mm", "peak", "contrast", "shadow", "width_deg")
-        )
-    )
-
-
 @compiled
 def _candidates(
     block: npt.NDArray[np.uint8],
