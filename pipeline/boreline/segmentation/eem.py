@@ -7,14 +7,17 @@ are carried by the others and by a smooth closed shape.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 
 from boreline.geometry.compiled import compiled
-from boreline.model import FloatArray
-from boreline.segmentation.features import Floats
+from boreline.model import BoolArray, FloatArray
+from boreline.segmentation.edges import edge_levels, find_edges, smooth_round
+from boreline.segmentation.features import Bytes, Floats
+from boreline.segmentation.surfaces import closed_path, expected_distance, thinned_path
 
 MINIMUM_WALL_MM = 0.1
 MAX_STEP = 4
@@ -25,6 +28,8 @@ _INSIDE_MM = 0.15
 _INSIDE_SHARE = 0.5
 _FORBIDDEN = np.float32(1e3)
 SHAPE_ORDER = 4
+_UNSEEN_WEIGHT = 0.05
+_SMOOTH = 1.2
 
 
 @compiled
@@ -166,3 +171,39 @@ def away_from(shape: FloatArray, n_samples: int) -> Floats:
     off = np.arange(n_samples, dtype=np.float32)[None, :] - shape.astype(np.float32)[:, None]
     pull: Floats = np.minimum(off * off * np.float32(SHAPE_PULL), np.float32(SHAPE_CAP))
     return pull
+
+
+@dataclass(frozen=True, slots=True)
+class MembraneBorder:
+    """Membrane of one frame.
+
+    Attributes
+    ----------
+    depth
+        Shape (n_rays,), samples.
+    ring
+        Grey levels between media and adventitia, averaged over neighbouring rays; (n_rays,).
+    doubt
+        Expected distance to the true border by the cost alone, samples.
+    """
+
+    depth: FloatArray
+    ring: FloatArray
+    doubt: float
+
+
+def membrane_border(cost: Floats, thin: Bytes, *, unsure: BoolArray, spread: float, clarity: float) -> MembraneBorder:
+    """The closed membrane of the least cost, near to a smooth shape; `unsure` rays are carried by the others."""
+    path = thinned_path(cost, MAX_STEP, STIFFNESS)
+    rays = np.arange(len(path))
+    weight = np.maximum(0.0, -cost[rays, path]) * np.where(unsure, 0.0, 1.0)
+    shape = smooth_shape(path.astype(np.float64), weight)
+    cost = cost + away_from(shape, cost.shape[1])
+    path = closed_path(cost, MAX_STEP, STIFFNESS)
+    edge, _ = find_edges(thin, path, edge_levels(clarity)[1], True)
+    edge = np.where(unsure, path - 0.5, edge)
+    return MembraneBorder(
+        depth=smooth_round(edge, np.where(unsure, _UNSEEN_WEIGHT, 1.0), _SMOOTH),
+        ring=smooth_round(np.where(unsure, 0.0, -cost[rays, path] * spread), np.ones(len(path)), 3.0),
+        doubt=expected_distance(cost, path),
+    )

@@ -78,6 +78,33 @@ def thinned_path(cost: Costs, max_step: int, stiffness: float) -> IntArray:
     return path
 
 
+@compiled
+def expected_distance(cost: Costs, path: IntArray, reach: int = 30) -> float:
+    """Mean over the rays of the expected distance to the path, in samples, within `reach`.
+
+    A depth is as likely as its cost says, summed with that of the two neighbouring rays.
+    """
+    n_rays, n = cost.shape
+    total = 0.0
+    for a in range(n_rays):
+        mass, moment = 0.0, 0.0
+        least = np.inf
+        for turn in range(2):
+            for k in range(-reach, reach + 1):
+                value = 0.0
+                for s in range(-1, 2):
+                    b = (a + s) % n_rays
+                    value += cost[b, min(max(path[b] + k, 0), n - 1)]
+                if turn == 0:
+                    least = min(least, value)
+                else:
+                    w = np.exp(least - value)
+                    mass += w
+                    moment += w * abs(k)
+        total += moment / mass
+    return float(total / n_rays)
+
+
 def path_cost(cost: Costs, path: IntArray, stiffness: float) -> float:
     """What a closed path costs."""
     steps = np.diff(np.append(path, path[0])).astype(np.float64)

@@ -1,0 +1,81 @@
+"""Rays on which the lumen border is not seen: behind a guidewire, over a branch mouth; and rays in shadow."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.ndimage import median_filter
+
+from boreline.model import BoolArray, FloatArray
+from boreline.segmentation import eem, lumen
+from boreline.segmentation.features import Bytes
+from boreline.segmentation.learning import DEEP_MM, SHADOWED, Learnt
+
+_SKIP_MM, _DEPTH_MM = 0.28, 1.8
+_NARROWEST, _WIDEST_BRIDGE = 2, 30
+"""Rays: a shadow of 6 to 84 degrees may be a guidewire's; it is bridged when its echo lies before the wall."""
+_BEFORE_WALL_MM = 0.13
+_WIRE_MARGIN = 3
+_BLACK_MM, _BLACK, _MOSTLY, _DEEP_SHADOWED = 1.3, 0.2, 0.45, 0.25
+_POCKET_MM, _POCKET_DEEPEST_MM = 0.1, 0.25
+_POCKET_RAYS, _POCKET_WIDEST, _POCKET_MARGIN = 6, 58, 2
+_POCKET_ORDER, _POCKET_SCALE_MM = 3, 0.06
+_MOUTH_DEEPER = 0.5
+"""Share of the usual depth of the border by which a wide mouth bulges out of the rest at least."""
+
+
+def shadowed(grey: Bytes, path: FloatArray, learnt: Learnt) -> BoolArray:
+    """Rays with little echo behind the border: mostly black there, or dark on average, or black farther back."""
+    mm = learnt.mm_per_sample
+    low, high = np.percentile(path, [30, 80])
+    border = np.clip(path, low, high)
+    behind = lumen.level_behind(grey, border, int(_SKIP_MM / mm), int(_DEPTH_MM / mm))
+    black = lumen.dark_share(grey, border, int(_SKIP_MM / mm), int(_BLACK_MM / mm), _BLACK * learnt.behind)
+    deep = lumen.level_behind(grey, border, int(DEEP_MM[0] / mm), int(DEEP_MM[1] / mm))
+    shadow: BoolArray = (behind < SHADOWED * learnt.behind) | (black > _MOSTLY) | (deep < _DEEP_SHADOWED * learnt.deep)
+    return shadow
+
+
+def wire_shadow(path: FloatArray, shadow: BoolArray, mm_per_sample: float) -> BoolArray:
+    """Rays behind a guidewire: in shadow, the echo before the wall or none at all. Calcium's echo is the wall."""
+    wire = np.zeros(len(path), dtype=np.bool_)
+    dented = lumen.widened(shadow, 2) & (path - _round_median(path) < -_BEFORE_WALL_MM / mm_per_sample)
+    narrow = [run for run in lumen.runs_of_true(shadow) if _NARROWEST <= len(run) <= _WIDEST_BRIDGE]
+    narrow += [run for run in lumen.runs_of_true(dented) if _NARROWEST <= len(run) <= _WIDEST_BRIDGE]
+    for run in narrow:
+        wide = lumen.widened(np.isin(np.arange(len(path)), run), _WIRE_MARGIN)
+        whole = lumen.runs_of_true(wide)[0]
+        off = (path[whole] - lumen.bridged(path, whole))[_WIRE_MARGIN:-_WIRE_MARGIN]
+        if np.median(np.abs(off)) > _BEFORE_WALL_MM / mm_per_sample:
+            wire |= wide
+    return wire
+
+
+def _round_median(path: FloatArray) -> FloatArray:
+    """Median over about a third of the circle around each ray."""
+    middle: FloatArray = median_filter(path, size=2 * _WIDEST_BRIDGE // 3 * 2 + 1, mode="wrap")
+    return middle
+
+
+def mouth(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> tuple[BoolArray, FloatArray]:
+    """Rays where the border bulges out of the smooth shape of the rest (branch mouth, soft plaque), and that shape."""
+    scale = _POCKET_SCALE_MM / mm_per_sample
+    weight = np.where(deaf, 0.1, 1.0)
+    shape = eem.inner_shape(path, weight, _POCKET_ORDER, scale)
+    # A wide mouth draws a curve of this order after it; what bulges far out of an off-centre circle must not.
+    bulge = np.maximum(path - eem.inner_shape(path, weight, 1, scale), 0.0)
+    if bulge.max() > _MOUTH_DEEPER * float(np.median(path)):
+        tight = eem.inner_shape(path, weight / (1.0 + (bulge / (2.0 * scale)) ** 2), _POCKET_ORDER, scale)
+        pocket = _bulging(path, tight, _MOUTH_DEEPER * float(np.median(path)), mm_per_sample)
+        if pocket.any():
+            return pocket, tight
+    return _bulging(path, shape, _POCKET_DEEPEST_MM / mm_per_sample, mm_per_sample), shape
+
+
+def _bulging(path: FloatArray, shape: FloatArray, deepest: float, mm_per_sample: float) -> BoolArray:
+    """Rays of bulges that are wide enough, not too wide, and somewhere deeper than `deepest` samples."""
+    out = path - shape > _POCKET_MM / mm_per_sample
+    pocket = np.zeros(len(path), dtype=np.bool_)
+    for run in lumen.runs_of_true(out):
+        if _POCKET_RAYS <= len(run) <= _POCKET_WIDEST and float((path - shape)[run].max()) > deepest:
+            pocket[run] = True
+    return lumen.widened(pocket, _POCKET_MARGIN)
