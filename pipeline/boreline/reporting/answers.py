@@ -147,7 +147,9 @@ def _length(record: Mapping[str, Any], frames: pd.DataFrame) -> Answer:
         return Answer("Length", "no millimetres", axis["detail"])
     length = float(np.nanmax(position) - np.nanmin(position))
     bound = "at least " if axis["lower_bound"] else ""
-    return Answer("Length recorded", f"{bound}{length:.1f} mm", f"{axis['source'].replace('_', ' ')}: {axis['detail']}")
+    # the first clause; all of it stands under "Time and place"
+    detail = f"{axis['source'].replace('_', ' ')}: {axis['detail'].split(';')[0]}"
+    return Answer("Length recorded", f"{bound}{length:.1f} mm", detail)
 
 
 def _plan_answers(plan: Mapping[str, Any]) -> list[Answer]:

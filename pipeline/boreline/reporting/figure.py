@@ -3,37 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 import pandas as pd
 
 from boreline.flags import NOT_VESSEL, Flag, parse_flags
-from boreline.model import BoolArray, FloatArray, GreyImage, IntArray
+from boreline.model import BoolArray, FloatArray, GreyImage
+from boreline.reporting.axes import LEFT, Abscissa, apart, ticks, unbroken
 from boreline.reporting.cut import CutView
 from boreline.reporting.pictures import jpeg_uri
 
-WIDTH, LEFT, RIGHT = 960, 46, 66
 TOP, PLOT_HEIGHT, LANE, CUT_HEIGHT = 30, 250, 9, 120
 _MOST_POINTS = 1200
 _CUT_COLUMNS = 1400
-
-
-@dataclass(frozen=True, slots=True)
-class Abscissa:
-    """What the figure's horizontal axis is, and where each row of its table lies on it."""
-
-    label: str
-    unit: str
-    values: FloatArray
-    low: float
-    high: float
-
-    def x(self, value: float | FloatArray) -> FloatArray:
-        """Horizontal place in the drawing."""
-        span = max(self.high - self.low, 1e-9)
-        return LEFT + (np.asarray(value, dtype=float) - self.low) / span * (WIDTH - LEFT - RIGHT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,18 +76,9 @@ class Figure:
 AREAS = (("lumen", "lumen_area_mm2"), ("eem", "eem_area_mm2"), ("stent", "stent_area_mm2"))
 
 
-def abscissa_of(table: pd.DataFrame) -> Abscissa:
-    """Millimetres when there are any, else seconds, else frame numbers."""
-    for column, label, unit in (("position_mm", "distance from the distal end", "mm"), ("time_s", "time", "s")):
-        if column in table and table[column].notna().any():
-            values = table[column].to_numpy(dtype=float)
-            return Abscissa(label, unit, values, float(np.nanmin(values)), float(np.nanmax(values)))
-    values = table["frame"].to_numpy(dtype=float)
-    return Abscissa("frame", "", values, float(values.min()), float(values.max()))
-
-
 def draw_figure(
     table: pd.DataFrame,
+    axis: Abscissa,
     frames: pd.DataFrame,
     marks: Sequence[tuple[str, int]],
     cut: CutView | None,
@@ -114,6 +89,8 @@ def draw_figure(
     ----------
     table
         The profile, or the frames of a run without positions.
+    axis
+        Where its rows lie.
     frames
         The frames table, for the cut.
     marks
@@ -121,7 +98,6 @@ def draw_figure(
     cut
         The longitudinal cut with the borders on it, or None.
     """
-    axis = abscissa_of(table)
     plot_bottom = TOP + PLOT_HEIGHT
     top_mm2 = _ceiling(table)
     lanes = _lanes(table, axis, plot_bottom + 34)
@@ -130,10 +106,10 @@ def draw_figure(
     flags = [parse_flags(cell) for cell in table["flags"].fillna("")]
     outside = np.array([bool(words & NOT_VESSEL) for words in flags], dtype=bool)
     return Figure(
-        width=WIDTH,
+        width=axis.width,
         height=round(cut_top + (0 if shown is None else CUT_HEIGHT) + 4),
         left=LEFT,
-        right=WIDTH - RIGHT,
+        right=axis.right,
         plot_top=TOP,
         plot_bottom=plot_bottom,
         series=_apart(tuple(_series(table, axis, top_mm2))),
@@ -142,8 +118,8 @@ def draw_figure(
         ),
         lanes=lanes,
         outside=_stretches(outside, axis),
-        x_ticks=tuple((float(axis.x(v)), f"{v:g}") for v in _ticks(axis.low, axis.high, 12)),
-        y_ticks=tuple((_y(v, top_mm2), f"{v:g}") for v in _ticks(0.0, top_mm2, 6)),
+        x_ticks=tuple((float(axis.x(v)), f"{v:g}") for v in ticks(axis.low, axis.high, axis.width // 80)),
+        y_ticks=tuple((_y(v, top_mm2), f"{v:g}") for v in ticks(0.0, top_mm2, 6)),
         x_label=f"{axis.label} ({axis.unit})" if axis.unit else axis.label,
         cut="" if shown is None else jpeg_uri(shown, 78),
         cut_top=cut_top,
@@ -174,7 +150,7 @@ def _series(table: pd.DataFrame, axis: Abscissa, top_mm2: float) -> Iterator[Ser
         sd_px = PLOT_HEIGHT * np.nan_to_num(sd) / top_mm2
         order = np.argsort(x, kind="stable")[::step]
         line, band = [], []
-        for run in _unbroken(np.isfinite(y[order]) & np.isfinite(x[order])):
+        for run in unbroken(np.isfinite(y[order]) & np.isfinite(x[order])):
             rows = order[run]
             line.append("M" + "L".join(f"{x[i]:.1f} {y[i]:.1f}" for i in rows))
             upper = "L".join(f"{x[i]:.1f} {y[i] - sd_px[i]:.1f}" for i in rows)
@@ -184,14 +160,10 @@ def _series(table: pd.DataFrame, axis: Abscissa, top_mm2: float) -> Iterator[Ser
         yield Series(name, "".join(line), "".join(band), float(y[last]))
 
 
-def _apart(series: tuple[Series, ...], least: float = 14.0) -> tuple[Series, ...]:
-    """Labels at the curves' ends, pushed down where they would overlap."""
-    placed: dict[str, float] = {}
-    y = -np.inf
-    for one in sorted(series, key=lambda s: s.label_y):
-        y = max(one.label_y, y + least)
-        placed[one.name] = y
-    return tuple(Series(s.name, s.line, s.band, placed[s.name]) for s in series)
+def _apart(series: tuple[Series, ...]) -> tuple[Series, ...]:
+    """Labels at the curves' ends, none on top of another."""
+    heights = apart([one.label_y for one in series])
+    return tuple(replace(one, label_y=y) for one, y in zip(series, heights, strict=True))
 
 
 def _placed(marks: list[tuple[str, float]]) -> tuple[Mark, ...]:
@@ -240,19 +212,11 @@ def _stretches(where: BoolArray, axis: Abscissa) -> tuple[tuple[float, float], .
         return ()
     half = (axis.high - axis.low) / max(len(order) - 1, 1) / 2
     out = []
-    for run in _unbroken(where[order]):
+    for run in unbroken(where[order]):
         begin, end = axis.x(axis.values[order[run[0]]] - half), axis.x(axis.values[order[run[-1]]] + half)
-        begin, end = np.clip([begin, end], LEFT, WIDTH - RIGHT)
+        begin, end = np.clip([begin, end], LEFT, axis.right)
         out.append((float(begin), max(1.0, float(end - begin))))
     return tuple(out)
-
-
-def _unbroken(where: BoolArray) -> list[IntArray]:
-    """Runs of neighbouring true entries, as index arrays."""
-    numbers = np.flatnonzero(where)
-    if not numbers.size:
-        return []
-    return list(np.split(numbers, np.flatnonzero(np.diff(numbers) > 1) + 1))
 
 
 def _cut_lines(cut: CutView, frames: pd.DataFrame, axis: Abscissa, top: float) -> tuple[tuple[str, str], ...]:
@@ -262,7 +226,7 @@ def _cut_lines(cut: CutView, frames: pd.DataFrame, axis: Abscissa, top: float) -
     out = []
     for structure, rows in cut.borders:
         y = top + CUT_HEIGHT * (rows + 0.5) / cut.image.shape[0]
-        stretches = _unbroken(np.isfinite(y[order]) & (place[order] >= LEFT) & (place[order] <= WIDTH - RIGHT))
+        stretches = unbroken(np.isfinite(y[order]) & (place[order] >= LEFT) & (place[order] <= axis.right))
         out += [(structure, "M" + "L".join(f"{place[i]:.1f} {y[i]:.1f}" for i in order[run])) for run in stretches]
     return tuple(out)
 
@@ -286,17 +250,6 @@ def _cut_on_axis(cut: GreyImage, frames: pd.DataFrame, axis: Abscissa) -> GreyIm
     nearer_left = wanted - place[order[left]] <= place[order[right]] - wanted
     chosen = order[np.where(nearer_left, left, right)]
     return np.asarray(cv2.resize(cut[:, chosen], (width, min(160, cut.shape[0]))), dtype=np.uint8)
-
-
-def _ticks(low: float, high: float, most: int) -> list[float]:
-    span = max(high - low, 1e-9)
-    step = 10.0 ** np.floor(np.log10(span / most))
-    for factor in (1, 2, 5, 10):
-        if span / (step * factor) <= most:
-            step *= factor
-            break
-    first = np.ceil(low / step - 1e-9) * step
-    return [float(np.round(first + i * step, 10)) for i in range(int((high - first) / step + 1e-9) + 1)]
 
 
 def _description(table: pd.DataFrame, axis: Abscissa) -> str:

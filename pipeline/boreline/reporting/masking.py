@@ -1,8 +1,11 @@
 """Keep burned-in text out of pictures.
 
-Pictures show the cross-section's region only. Inside it, everything beyond the round field of view is blackened
-(text likes the corners), and so are bright pixels that never change over frames spread along the run: graphics drawn
-over the picture do not move, speckle does. The surroundings of the catheter, whose echo is still too, are exempt.
+Pictures of the ultrasound show the cross-section's region only. Inside it, everything beyond the round field of view
+is blackened (text likes the corners), and so are bright pixels that never change over frames spread along the run:
+graphics drawn over the picture do not move, speckle does. The surroundings of the catheter, whose echo is still too,
+are exempt. In X-ray pictures graphics are thin strokes that neither move nor share the picture's noise.
+
+Each stroke is hidden by a solid block, so that no letter can be read from the shape of what hides it.
 """
 
 from __future__ import annotations
@@ -13,7 +16,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from boreline.model import BoolArray, Calibration, GreyImage, Region
+from boreline.model import BoolArray, Calibration, FloatArray, GreyImage, Region
 
 STILL_CLEARANCE_MM = 1.2
 """Nearer to the catheter's axis than this, still bright pixels are its own echo."""
@@ -22,6 +25,13 @@ _STILL_RANGE = 24
 _FEWEST_FRAMES = 8
 _FEWEST_PIXELS = 15  # a letter's stroke; a speckle that happens to stay is smaller
 _MARGIN_PX = 3
+_LARGEST_HOLLOW = 12.0
+"""A stroke's bounding box is filled unless it is more than so many times the stroke's own area (a ruler's corner)."""
+_XRAY_STROKE_SHARE = 1 / 40
+_XRAY_QUIET, _XRAY_QUIET_CONTRAST = 0.5, 0.02
+_XRAY_EXTREME, _XRAY_EXTREME_CONTRAST = 0.06, 0.05
+_XRAY_LEVELS, _XRAY_USUAL_PCT = 16, 20
+_XRAY_FEWEST_PIXELS = 6
 
 
 def still_graphics(darkest: npt.NDArray[np.uint8], brightest: npt.NDArray[np.uint8], n_frames: int) -> BoolArray:
@@ -50,8 +60,70 @@ def hidden_pixels(crops: Sequence[GreyImage], region: Region, calibration: Calib
         darkest = np.minimum.reduce(list(crops))
         brightest = np.maximum.reduce(list(crops))
         still = still_graphics(darkest, brightest, len(crops)) & (radius > STILL_CLEARANCE_MM)
-        _, labels, stats, _ = cv2.connectedComponentsWithStats(still.astype(np.uint8), connectivity=8)
-        still &= stats[labels, cv2.CC_STAT_AREA] >= _FEWEST_PIXELS
-        kernel = np.ones((2 * _MARGIN_PX + 1, 2 * _MARGIN_PX + 1), dtype=np.uint8)
-        hidden |= cv2.dilate(still.astype(np.uint8), kernel) > 0
+        hidden |= solid_blocks(_pieces_of(still, _FEWEST_PIXELS))
     return hidden
+
+
+def xray_graphics(
+    darkest: npt.NDArray[np.float32], brightest: npt.NDArray[np.float32], full_scale: float, n_frames: int
+) -> BoolArray:
+    """Pixels of an X-ray run that no picture may show: strokes drawn over it.
+
+    A stroke is narrower than a fortieth of the picture and stands out from its neighbours in every frame. Beyond that
+    it either has little of the noise that the run's pixels of its brightness have, or it stays at the black or white
+    end of the scale (what a lossy encoder leaves of a stroke flickers).
+
+    Parameters
+    ----------
+    darkest, brightest
+        Shape (rows, columns): smallest and largest value of each pixel over frames spread along the run.
+    """
+    if n_frames < _FEWEST_FRAMES:
+        return np.zeros(darkest.shape, dtype=np.bool_)
+    side = max(5, round(min(darkest.shape) * _XRAY_STROKE_SHARE)) | 1
+    square = np.ones((side, side), dtype=np.uint8)
+    contrast = np.maximum(
+        cv2.morphologyEx(darkest, cv2.MORPH_TOPHAT, square), cv2.morphologyEx(brightest, cv2.MORPH_BLACKHAT, square)
+    )
+    quiet = brightest - darkest <= np.maximum(0.01 * full_scale, _XRAY_QUIET * _usual_change(darkest, brightest))
+    extreme = (darkest >= (1 - _XRAY_EXTREME) * full_scale) | (brightest <= _XRAY_EXTREME * full_scale)
+    strokes: BoolArray = (quiet & (contrast >= _XRAY_QUIET_CONTRAST * full_scale)) | (
+        extreme & (contrast >= _XRAY_EXTREME_CONTRAST * full_scale)
+    )
+    blocks = solid_blocks(_pieces_of(strokes, _XRAY_FEWEST_PIXELS)).astype(np.uint8)
+    # a letter that was missed inside a line of text or at its end goes too
+    line = np.ones((1, 3 * side), dtype=np.uint8)
+    hidden: BoolArray = cv2.dilate(cv2.morphologyEx(blocks, cv2.MORPH_CLOSE, line), line[:, : 2 * side - 1]) > 0
+    return hidden
+
+
+def _usual_change(darkest: npt.NDArray[np.float32], brightest: npt.NDArray[np.float32]) -> FloatArray:
+    """How much a pixel of its brightness usually changes over the frames: quantum noise grows with the dose.
+
+    Over equally filled classes of brightness; a low percentile, since the edges of a beating vessel change far more.
+    """
+    middle, change = (darkest + brightest) / 2, brightest - darkest
+    order = np.argsort(middle, axis=None)
+    classes = np.array_split(order, _XRAY_LEVELS)
+    levels = [float(np.median(middle.ravel()[those])) for those in classes]
+    usual = [float(np.percentile(change.ravel()[those], _XRAY_USUAL_PCT)) for those in classes]
+    return np.asarray(np.interp(middle, levels, usual), dtype=np.float64)
+
+
+def _pieces_of(where: BoolArray, fewest: int) -> BoolArray:
+    """Connected pieces of at least so many pixels."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(where.astype(np.uint8), connectivity=8)
+    kept: BoolArray = where & (stats[labels, cv2.CC_STAT_AREA] >= fewest)
+    return kept
+
+
+def solid_blocks(strokes: BoolArray) -> BoolArray:
+    """Strokes with a margin, each connected piece as its whole bounding box where that is mostly the piece itself."""
+    kernel = np.ones((2 * _MARGIN_PX + 1, 2 * _MARGIN_PX + 1), dtype=np.uint8)
+    grown = cv2.dilate(strokes.astype(np.uint8), kernel)
+    n, _, stats, _ = cv2.connectedComponentsWithStats(grown, connectivity=8)
+    blocks: BoolArray = grown > 0
+    for left, top, width, height, area in stats[1:n]:
+        if width * height <= _LARGEST_HOLLOW * area:
+            blocks[top : top + height, left : left + width] = True
+    return blocks

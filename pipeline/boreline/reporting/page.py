@@ -21,16 +21,20 @@ from boreline._version import __version__
 from boreline.flags import NOT_VESSEL, Flag, parse_flags
 from boreline.model import CAUTION, Contours, Run, Structure
 from boreline.reporting.answers import Answer, NamedSite, answers, named_sites, number
+from boreline.reporting.axes import Abscissa, abscissa_of
 from boreline.reporting.cautions import CAUTIONS
 from boreline.reporting.cut import CutView, load_cut, view_cut
 from boreline.reporting.edits import Reader, read_readers
-from boreline.reporting.figure import Abscissa, Figure, abscissa_of, draw_figure
+from boreline.reporting.figure import Figure, draw_figure
 from boreline.reporting.pictures import Picture, choose_frames, draw_pictures
 from boreline.reporting.review_state import review_state
+from boreline.reporting.vessel_picture import VesselView, view_vessel
 from boreline.results import ResultFolder
 
 _TEMPLATES = Path(__file__).with_name("template")
 _HOVER_POINTS = 1500
+_BESIDE_VESSEL = 700
+"""Width of the profile's drawing when the vessel stands beside it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +49,7 @@ class RunView:
     reviewed_frames: int
     answers: tuple[Answer, ...]
     figure: Figure
+    vessel: VesselView | None
     hover: str
     pictures: tuple[Picture, ...]
     rows: Mapping[int, Mapping[str, Any]]
@@ -101,7 +106,8 @@ def view_of(folder: ResultFolder, run: Run | None, *, key: str) -> RunView:
     plan, assessment = folder.read_json("plan.json"), folder.read_json("assessment.json")
     table = frames if profile is None else profile
     sites = named_sites(frames, plan)
-    axis = abscissa_of(table)
+    vessel = view_vessel(folder, sites)
+    axis = abscissa_of(table) if vessel is None else abscissa_of(table, width=_BESIDE_VESSEL)
     marks = [(site.name, row) for site in sites if (row := _row_of(site, axis, profile)) is not None]
     chosen = choose_frames(frames, _names_by_frame(sites))
     contours = {structure: folder.contours(structure) for structure in Structure}
@@ -115,8 +121,9 @@ def view_of(folder: ResultFolder, run: Run | None, *, key: str) -> RunView:
         review=review_state(reviewed, len(frames)),
         reviewed_frames=reviewed,
         answers=answers(record, frames, plan, assessment),
-        figure=draw_figure(table, frames, marks, _cut(folder, run, contours)),
-        hover=_hover_data(table, axis),
+        figure=draw_figure(table, axis, frames, marks, _cut(folder, run, contours)),
+        vessel=vessel,
+        hover=_hover_data(table, axis, vessel),
         pictures=pictures,
         rows={p.frame: dict(zip(frames.columns, frames.iloc[p.frame - 1], strict=True)) for p in pictures},
         masked_px=masked,
@@ -175,8 +182,9 @@ def _left_out(frames: pd.DataFrame) -> tuple[tuple[str, int, str], ...]:
     return tuple((flag.value, count, flag.meaning) for flag, count in counted if count)
 
 
-def _hover_data(table: pd.DataFrame, axis: Abscissa) -> str:
+def _hover_data(table: pd.DataFrame, axis: Abscissa, vessel: VesselView | None) -> str:
     """The curves for the read-out under the pointer, as JSON that is safe inside a script element."""
+    places = {} if vessel is None else vessel.places
     step = max(1, len(table) // _HOVER_POINTS)
 
     def column(name: str, digits: int) -> list[float | None]:
@@ -192,5 +200,6 @@ def _hover_data(table: pd.DataFrame, axis: Abscissa) -> str:
         "eem": column("eem_area_mm2", 2),
         "burden": column("plaque_burden_pct", 0),
         "stent": column("stent_area_mm2", 2),
+        "vessel": [places.get(int(frame)) for frame in table["frame"].to_list()[::step]],
     }
     return Markup(json.dumps(data, separators=(",", ":")).replace("<", "\\u003c"))

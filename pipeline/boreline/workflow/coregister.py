@@ -24,6 +24,7 @@ from boreline.position.landmarks import branch_mouths, compare_landmarks, ivus_b
 from boreline.profile.frames import POSITION_DECIMALS, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
 from boreline.reading import XrayRun, read_xray
+from boreline.reporting.vessel_picture import masked_frame, save_vessel_picture
 from boreline.results import ResultFolder, StageStatus, change, put_json
 from boreline.results.tables import write_csv
 from boreline.workflow.report import report as write_report
@@ -100,7 +101,9 @@ def coregister(
             write_csv(PROFILE, profile, staging / PROFILE.file)
         pq.write_table(_marker_table(result), staging / MARKER.file)
         pq.write_table(_path_table(result), staging / PATH.file)
-        (staging / FIGURE).write_bytes(_figure(folder, picture, result, axis, profile))
+        shown, hidden = masked_frame(films[1], result.cine_frame)
+        (staging / FIGURE).write_bytes(_figure(folder, shown, result, axis, profile))
+        save_vessel_picture(staging, shown, hidden, result.path_px, result.record["xray_mm_per_px"])
         checks = check_acquisition(
             run, films[0], films[1], offset_s=options.offset_s, result=result, vasodilator=options.vasodilator
         )
