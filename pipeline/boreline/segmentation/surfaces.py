@@ -1,9 +1,9 @@
 """Optimal closed surfaces in polar pictures, by dynamic programming.
 
-The cost of a path is the sum of its nodes' costs and of ``stiffness * step ** 2`` over its steps between neighbouring
-rays. A closed path is found by starting some rays early, going round once, running on for as many rays, and keeping the
-turn between: exact whenever the run-in has forgotten where it started, which it nearly always has. The tests count how
-often it has not and what is lost.
+The cost of a path is the sum of its nodes' costs and of its tolls, by default ``stiffness * step ** 2``, over its steps
+between neighbouring rays. A closed path is found by starting some rays early, going round once, running on for as many
+rays, and keeping the turn between: exact whenever the run-in has forgotten where it started, which it nearly always
+has. The tests count how often it has not and what is lost.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ RUN_IN_RAYS = 40
 Costs = npt.NDArray[np.float32]
 
 
-@compiled
 def closed_path(cost: Costs, max_step: int, stiffness: float) -> IntArray:
     """Depth index per ray of the cheapest closed path.
 
@@ -31,7 +30,15 @@ def closed_path(cost: Costs, max_step: int, stiffness: float) -> IntArray:
     stiffness
         Cost of a step of one depth; grows with the square of the step.
     """
+    path: IntArray = tolled_path(cost, (stiffness * np.arange(max_step + 1) ** 2).astype(np.float32))
+    return path
+
+
+@compiled
+def tolled_path(cost: Costs, tolls: Costs) -> IntArray:
+    """`closed_path` where a step of s depths costs ``tolls[s]``; steps are as large as there are tolls."""
     n_rays, n = cost.shape
+    max_step = len(tolls) - 1
     run_in = min(n_rays, RUN_IN_RAYS)
     turns = n_rays + 2 * run_in
     back = np.zeros((turns, n), dtype=np.int8)
@@ -45,7 +52,7 @@ def closed_path(cost: Costs, max_step: int, stiffness: float) -> IntArray:
             best[j] = total[max_step + j]
             which[j] = np.float32(0.0)
         for step in range(1, max_step + 1):
-            toll = np.float32(stiffness * step * step)
+            toll = tolls[step]
             up, down = np.float32(step), np.float32(-step)
             for j in range(n):
                 below = total[max_step + j - step] + toll
