@@ -8,7 +8,8 @@ from scipy.ndimage import median_filter
 from boreline.model import BoolArray, FloatArray
 from boreline.segmentation import eem, lumen
 from boreline.segmentation.features import Bytes
-from boreline.segmentation.learning import DEEP_MM, SHADOWED, Learnt
+from boreline.segmentation.learning import DEEP_MM, Learnt
+from boreline.segmentation.starts import SHADOWED
 
 _SKIP_MM, _DEPTH_MM = 0.28, 1.8
 _NARROWEST, _WIDEST_BRIDGE = 2, 30

@@ -1,0 +1,55 @@
+"""The ring-down: the catheter's own echo, which hides what lies under it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from boreline.segmentation.features import Bytes
+
+_SEARCH_MM = 1.3
+_CORE_LEVEL = 12.0  # grey: the core of a catheter is black
+_LEAST_CORE_MM = 0.25
+_RISE_MM = 0.3
+_FADED = 0.08
+"""Share of the peak above the darkest level at which a halo has faded: where blood is black its tail shows long."""
+_LIVELY = 0.6
+"""Share of the usual change between frames far apart at which speckle outshines the halo."""
+_DARKER = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class RingDown:
+    """The catheter's own echo: where it starts and where it ends, in samples; both 0 when there is none."""
+
+    start: int
+    end: int
+
+
+def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
+    """The bright halo at the catheter, at one depth on all rays in all frames: black before it, fading behind it.
+
+    It ends where it has faded, or where frames far apart begin to differ as much as speckle does.
+    """
+    stack = np.stack(pictures[:: max(1, len(pictures) // 12)]).astype(np.float32)
+    if len(stack) < 3:
+        return RingDown(0, 0)
+    middle = np.median(stack, axis=0)
+    spread = np.median(np.abs(stack - middle), axis=0).mean(axis=0)
+    level = np.percentile(middle, 30, axis=0)
+    limit = min(int(_SEARCH_MM / mm_per_sample), len(level) // 2)
+    start = int(np.argmax(level[:limit] > _CORE_LEVEL))
+    if start < int(_LEAST_CORE_MM / mm_per_sample):
+        return RingDown(0, 0)
+    peak = start + int(np.argmax(level[start : start + int(_RISE_MM / mm_per_sample)]))
+    rest = float(level[peak:limit].min())
+    if level[peak] < 2 * _CORE_LEVEL or rest > _DARKER * level[peak]:
+        return RingDown(0, 0)
+    faded = np.flatnonzero(level[peak:limit] <= rest + _FADED * (level[peak] - rest))
+    usual = float(np.percentile(spread[int(0.3 / mm_per_sample) : int(2.5 / mm_per_sample)], 60))
+    lively = np.flatnonzero(spread[peak:limit] > _LIVELY * usual)
+    steady = max(3, int(lively[0])) if len(lively) else limit
+    start += int(np.argmax(level[start : peak + 1] > 0.25 * level[peak]))
+    return RingDown(start, peak + min(int(faded[0]), steady))

@@ -1,0 +1,272 @@
+"""Which samples are blood and which are wall, in a few frames of a run: first guesses, refined, and the best of them.
+
+Nothing is known at first about how grey blood and wall are, or how much speckle neighbouring frames share in each. So
+several first guesses are made. Each is refined by turns: draw the borders, count both cues on either side, draw again.
+In the end that guess is kept whose sides differ most in the way in which blood and wall do: wall is the brighter and
+the one whose speckle lasts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from boreline.model import BoolArray, FloatArray, IntArray
+from boreline.segmentation.edges import CLEAN
+from boreline.segmentation.features import Bytes, Floats
+from boreline.segmentation.lumen import (
+    MAX_STEP,
+    SMALLEST_LUMEN_MM,
+    STIFFNESS,
+    BloodModel,
+    level_behind,
+    lumen_path,
+    votes,
+)
+from boreline.segmentation.ring_down import RingDown
+from boreline.segmentation.surfaces import thinned_path
+
+SHADOWED = 0.35
+"""A ray whose mean level behind the border is less than this share of the usual one is in shadow."""
+_TURNS = 3
+_LEVELS = 256
+_WALL_FROM_MM, _WALL_TO_MM = 0.08, 0.5
+_BLOOD_MARGIN_MM = 0.1
+_BEHIND_MM = (0.28, 1.8)
+_LEAST_FRAMES = 8
+_AT_THE_END = 6  # samples
+_ASTRAY_SHARE = 0.1
+"""Frames with more of the border at the end of the picture (aorta, or run away) teach nothing."""
+_SMOOTHING = 5.0  # grey levels
+_LEAST_SHARE = 1e-3
+_EDGE_MM = 0.2
+_BETWEEN_MM = 0.2
+_LEAST_BETWEEN = 2000
+"""Samples between two borders from which their content is judged."""
+_LASTING, _LEAST_LASTING = 0.5, 0.02
+_DARKER_BETWEEN = -0.03
+_CLOSE_MERIT = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Sampled:
+    """A few frames: smoothed `grey` and `shared` speckle (n_frames, n_rays, n_samples), and where they can be read."""
+
+    grey: Bytes
+    shared: Bytes
+    ring: RingDown
+    to_sample: IntArray
+    mm_per_sample: float
+
+    @property
+    def nearest(self) -> int:
+        """The least depth of a border, in samples."""
+        return max(self.ring.start, int(SMALLEST_LUMEN_MM / self.mm_per_sample))
+
+    def thinned(self, step: int) -> Sampled:
+        """Every `step`-th frame."""
+        return Sampled(self.grey[::step], self.shared[::step], self.ring, self.to_sample, self.mm_per_sample)
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """Borders and what they tell apart.
+
+    Attributes
+    ----------
+    model
+        How blood and wall differ.
+    paths
+        Lumen borders, (n_frames, n_rays), samples.
+    behind
+        Usual grey level behind the border.
+    lit
+        Rays not in shadow, of frames whose border is closed, (n_frames, n_rays).
+    blood, wall
+        Samples surely inside, and just outside.
+    grey_nats, shared_nats
+        Jensen-Shannon divergence of blood and wall; negative where blood is the brighter, or shares more.
+    astray
+        Share of rays whose border lies at the end of the picture.
+    """
+
+    model: BloodModel
+    paths: FloatArray
+    behind: float
+    lit: BoolArray
+    blood: BoolArray
+    wall: BoolArray
+    grey_nats: float
+    shared_nats: float
+    astray: float
+
+    @property
+    def merit(self) -> float:
+        """How far the sides differ in the right way, less for borders that run out of the picture."""
+        return (self.grey_nats + self.shared_nats) * (1.0 - min(1.0, 3.0 * self.astray))
+
+
+def best_guess(sampled: Sampled) -> Guess:
+    """The best of the refined guesses; found on every second frame, then drawn in all."""
+    few = sampled.thinned(2) if len(sampled.grey) >= 2 * _LEAST_FRAMES else sampled
+    both = _by_brightness(few)
+    speckle = BloodModel(np.zeros_like(both.by_grey), both.by_shared)
+    first = _refined(few, both, _TURNS)
+    best = first  # stands in a picture without speckle
+    if clarity(few.grey, first.blood, first.wall) <= CLEAN:
+        others = (speckle, _model(few, _edges(few)), _model(few, _near(few)))
+        best = _choose([first, *(_refined(few, model, _TURNS) for model in others)], few)
+    return _refined(sampled, best.model, 1)
+
+
+def _by_brightness(sampled: Sampled) -> BloodModel:
+    """Blood is the darker half just beyond the ring-down, wall the brightest sixth within reach."""
+    grey, mm = sampled.grey, sampled.mm_per_sample
+    near = max(sampled.ring.end, int(0.15 / mm)) + int(0.05 / mm)
+    annulus = np.zeros(grey.shape, dtype=np.bool_)
+    annulus[..., near : near + int(0.35 / mm)] = True
+    reach = np.zeros(grey.shape, dtype=np.bool_)
+    reach[..., near : near + int(3.2 / mm)] = True
+    blood = annulus & (grey <= np.median(grey[annulus]))
+    wall = reach & (grey >= np.percentile(grey[reach], 85))
+    return _counted(sampled, blood, wall)
+
+
+def _near(sampled: Sampled) -> FloatArray:
+    """Borders a little beyond the ring-down."""
+    depth = max(sampled.ring.end, sampled.ring.start) + 0.35 / sampled.mm_per_sample
+    return np.full(sampled.grey.shape[:2], depth)
+
+
+def _edges(sampled: Sampled) -> FloatArray:
+    """Borders along which the picture grows brighter outwards most, against just inside and against all inside."""
+    ring_end, n = sampled.ring.end, sampled.grey.shape[2]
+    width = max(3, int(_EDGE_MM / sampled.mm_per_sample))
+    depth = np.arange(n)
+    before, after = np.maximum(depth - width, 0), np.minimum(depth + width, n)
+    spread = max(float(sampled.grey[:, :, ring_end : int(3.5 / sampled.mm_per_sample)].std()), 1.0)
+    barred = (depth < ring_end)[None, :] | (depth[None, :] > sampled.to_sample[:, None])
+    out = []
+    for grey in sampled.grey:
+        level = grey.astype(np.float32)
+        level[:, :ring_end] = level[:, ring_end : ring_end + width].mean(axis=1, keepdims=True)
+        sums = np.cumsum(np.pad(level, ((0, 0), (1, 0))), axis=1)
+        outside = (sums[:, after] - sums[:, depth]) / np.maximum(after - depth, 1)
+        just_inside = (sums[:, depth] - sums[:, before]) / np.maximum(depth - before, 1)
+        all_inside = (sums[:, depth] - sums[:, [ring_end]]) / np.maximum(depth - ring_end, 1)
+        rise = outside - 0.5 * just_inside - 0.5 * np.where(depth <= ring_end, outside, all_inside)
+        cost = np.where(barred, 1e3, -rise / spread).astype(np.float32)
+        out.append(thinned_path(np.ascontiguousarray(cost), MAX_STEP, STIFFNESS))
+    return np.stack(out).astype(np.float64)
+
+
+def _refined(sampled: Sampled, model: BloodModel, turns: int) -> Guess:
+    heard = np.ones(sampled.grey.shape[1])
+    for turn in range(turns + 1):
+        paths = np.stack(
+            [
+                lumen_path(votes(g, s, model), sampled.ring.end, sampled.nearest, sampled.to_sample, heard)[0]
+                for g, s in zip(sampled.grey, sampled.shared, strict=True)
+            ]
+        ).astype(np.float64)
+        lit, behind = _lit(sampled, paths)
+        blood, wall = _sides(sampled, paths, lit)
+        if turn < turns:
+            model = _counted(sampled, blood, wall)
+    return Guess(
+        model=model,
+        paths=paths,
+        behind=behind,
+        lit=lit,
+        blood=blood,
+        wall=wall,
+        grey_nats=_contrast(sampled.grey, blood, wall),
+        shared_nats=_contrast(sampled.shared, blood, wall),
+        astray=float((paths > sampled.to_sample - _AT_THE_END).mean()),
+    )
+
+
+def _choose(guesses: list[Guess], sampled: Sampled) -> Guess:
+    """The guess of the most merit, unless one inside it shows that its blood holds tissue.
+
+    Soft plaque may differ less from blood in brightness than from what lies behind. Its speckle lasts, though, as that
+    of the wall does and that of blood does not.
+    """
+    best = max(guesses, key=lambda guess: guess.merit)
+    for inner in sorted(guesses, key=lambda guess: -guess.merit):
+        if inner.merit < _CLOSE_MERIT * best.merit or inner.paths.mean() >= best.paths.mean():
+            continue
+        depth = np.arange(sampled.grey.shape[2])
+        margin, least = _WALL_FROM_MM / sampled.mm_per_sample, _BETWEEN_MM / sampled.mm_per_sample
+        wide = (best.paths - inner.paths > least) & best.lit
+        between = (depth > inner.paths[..., None] + margin) & (depth < best.paths[..., None] - margin) & wide[..., None]
+        if between.sum() < _LEAST_BETWEEN:
+            continue
+        lasting = _contrast(sampled.shared, inner.blood, between)
+        brighter = _contrast(sampled.grey, inner.blood, between)
+        if lasting > max(_LASTING * inner.shared_nats, _LEAST_LASTING) and brighter > _DARKER_BETWEEN:
+            best = inner
+    return best
+
+
+def _model(sampled: Sampled, paths: FloatArray) -> BloodModel:
+    lit, _ = _lit(sampled, paths)
+    return _counted(sampled, *_sides(sampled, paths, lit))
+
+
+def _lit(sampled: Sampled, paths: FloatArray) -> tuple[BoolArray, float]:
+    """Rays not in shadow, of frames whose border is closed, and the usual level behind the borders."""
+    skip, depth = (int(mm / sampled.mm_per_sample) for mm in _BEHIND_MM)
+    behind = np.stack([level_behind(g, path, skip, depth) for g, path in zip(sampled.grey, paths, strict=True)])
+    usual = float(np.percentile(behind, 60))
+    closed = (paths > sampled.to_sample - _AT_THE_END).mean(axis=1) <= _ASTRAY_SHARE
+    if closed.sum() < _LEAST_FRAMES:
+        closed[:] = True
+    return (behind > SHADOWED * usual) & closed[:, None], usual
+
+
+def _sides(sampled: Sampled, paths: FloatArray, lit: BoolArray) -> tuple[BoolArray, BoolArray]:
+    """Samples surely inside and just outside the borders, away from shadows."""
+    mm = sampled.mm_per_sample
+    depth = np.arange(sampled.grey.shape[-1])
+    border, lit = paths[..., None], lit[..., None]
+    blood = (depth < border - _BLOOD_MARGIN_MM / mm) & (depth > sampled.ring.end) & lit
+    wall = (depth > border + _WALL_FROM_MM / mm) & (depth < border + _WALL_TO_MM / mm) & lit
+    return blood, wall
+
+
+def _counted(sampled: Sampled, blood: BoolArray, wall: BoolArray) -> BloodModel:
+    return BloodModel(_ratio(sampled.grey, blood, wall), _ratio(sampled.shared, blood, wall))
+
+
+def _shares(values: Bytes, wanted: BoolArray) -> FloatArray:
+    counts = np.bincount(values[wanted], minlength=_LEVELS).astype(np.float64)
+    smooth: FloatArray = gaussian_filter1d(counts, _SMOOTHING, mode="nearest")
+    smooth += _LEAST_SHARE * max(counts.sum(), 1.0) / _LEVELS
+    shares: FloatArray = smooth / smooth.sum()
+    return shares
+
+
+def _ratio(values: Bytes, blood: BoolArray, wall: BoolArray) -> Floats:
+    return np.log(_shares(values, blood) / _shares(values, wall)).astype(np.float32)
+
+
+def clarity(grey: Bytes, blood: BoolArray, wall: BoolArray) -> float:
+    """Step from blood to wall over the spread of grey in the wall; 0 without either."""
+    if not (blood.any() and wall.any()):
+        return 0.0
+    levels = grey[wall].astype(np.float64)
+    usual = float(np.median(levels))
+    spread = 1.4826 * float(np.median(np.abs(levels - usual)))
+    return (usual - float(np.median(grey[blood]))) / max(spread, 1.0)
+
+
+def _contrast(values: Bytes, inner: BoolArray, outer: BoolArray) -> float:
+    """Jensen-Shannon divergence, nats (0 to 0.69); negative where the inner values are the larger."""
+    a, b = _shares(values, inner), _shares(values, outer)
+    middle = (a + b) / 2
+    apart = float(0.5 * (a * np.log(a / middle) + b * np.log(b / middle)).sum())
+    levels = np.arange(_LEVELS)
+    return apart if (b * levels).sum() >= (a * levels).sum() else -apart
