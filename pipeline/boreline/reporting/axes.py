@@ -10,7 +10,7 @@ import pandas as pd
 
 from boreline.model import BoolArray, FloatArray, IntArray
 
-WIDTH, LEFT, RIGHT = 960, 46, 66
+WIDTH, LEFT, RIGHT = 960, 46, 82
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ from boreline.model import CAUTION, Contours, Run, Structure
 from boreline.reporting.answers import Answer, NamedSite, answers, named_sites, number
 from boreline.reporting.axes import Abscissa, abscissa_of
 from boreline.reporting.cautions import CAUTIONS
+from boreline.reporting.comparison import Comparison, compare_runs
 from boreline.reporting.cut import CutView, load_cut, view_cut
 from boreline.reporting.edits import Reader, read_readers
 from boreline.reporting.figure import Figure, draw_figure
@@ -43,6 +44,7 @@ class RunView:
 
     key: str
     title: str
+    name: str
     record: Mapping[str, Any]
     fingerprint: str
     review: str
@@ -76,15 +78,39 @@ def write_report(folder: ResultFolder, run: Run | None, out: Path) -> Path:
     return write_case_report([(folder, run)], out)
 
 
-def write_case_report(runs: Sequence[tuple[ResultFolder, Run | None]], out: Path) -> Path:
-    """Write one page for the runs of one vessel, in the order given, with a comparison when there are several."""
-    views = [view_of(folder, run, key=f"run{i + 1}") for i, (folder, run) in enumerate(runs)]
-    out.write_text(render(views), encoding="utf-8")
+def write_case_report(
+    runs: Sequence[tuple[ResultFolder, Run | None]], out: Path, *, fiducials: Sequence[tuple[float, float]] = ()
+) -> Path:
+    """Write one page for the runs of one vessel, earliest first, with a comparison when there are several.
+
+    Parameters
+    ----------
+    fiducials
+        Places (in the first run, in the last), mm, that the operator identified in both.
+    """
+    names = run_names([folder.record["phase"] for folder, _ in runs])
+    views = [
+        view_of(folder, run, key=f"run{i + 1}", name=name)
+        for i, ((folder, run), name) in enumerate(zip(runs, names, strict=True))
+    ]
+    compared = None
+    if len(views) > 1:
+        tables = [folder.profile() for folder, _ in runs]
+        compared = compare_runs(list(zip(names, tables, strict=True)), fiducials)
+    out.write_text(render(views, compared), encoding="utf-8")
     return out
 
 
-def render(views: Sequence[RunView]) -> str:
-    """The page as text."""
+def run_names(phases: Sequence[str | None]) -> tuple[str, ...]:
+    """Short names of the runs of one vessel: their phases, numbered where that is not enough."""
+    return tuple(
+        f"run {i + 1}" if not phase or phases.count(phase) > 1 else phase.replace("_", " ")
+        for i, phase in enumerate(phases)
+    )
+
+
+def render(views: Sequence[RunView], compared: Comparison | str | None = None) -> str:
+    """The page as text; `compared` is the comparison of several runs, or why there is none."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(_TEMPLATES), autoescape=True, trim_blocks=True, lstrip_blocks=True
     )
@@ -92,6 +118,9 @@ def render(views: Sequence[RunView]) -> str:
     environment.filters["words"] = lambda text: str(text).replace("_", " ")
     return environment.get_template("report.html").render(
         runs=views,
+        vessel=next((name for view in views if (name := _vessel_name(view.record))), ""),
+        compared=compared,
+        comparable=isinstance(compared, Comparison),
         caution=CAUTION,
         cautions=CAUTIONS,
         version=__version__,
@@ -100,7 +129,7 @@ def render(views: Sequence[RunView]) -> str:
     )
 
 
-def view_of(folder: ResultFolder, run: Run | None, *, key: str) -> RunView:
+def view_of(folder: ResultFolder, run: Run | None, *, key: str, name: str) -> RunView:
     """Everything that the page shows of one run."""
     record, frames, profile = folder.record, folder.frames(), folder.profile()
     plan, assessment = folder.read_json("plan.json"), folder.read_json("assessment.json")
@@ -116,6 +145,7 @@ def view_of(folder: ResultFolder, run: Run | None, *, key: str) -> RunView:
     return RunView(
         key=key,
         title=_title(record),
+        name=name,
         record=record,
         fingerprint=hashlib.sha256(record["source"]["sop_instance_uid"].encode()).hexdigest()[:16],
         review=review_state(reviewed, len(frames)),
@@ -152,11 +182,13 @@ def _cut(folder: ResultFolder, run: Run | None, contours: Mapping[Structure, Con
 
 
 def _title(record: Mapping[str, Any]) -> str:
-    vessel = {"lad": "LAD", "lcx": "LCX", "rca": "RCA"}.get(
-        record["vessel"] or "", record["vessel"] or "vessel not stated"
-    )
     phase = record["phase"] or "phase not stated"
-    return f"{vessel.replace('_', ' ')}, {phase.replace('_', ' ')}"
+    return f"{_vessel_name(record) or 'vessel not stated'}, {phase.replace('_', ' ')}"
+
+
+def _vessel_name(record: Mapping[str, Any]) -> str:
+    vessel = record["vessel"] or ""
+    return {"lad": "LAD", "lcx": "LCX", "rca": "RCA"}.get(vessel, vessel.replace("_", " "))
 
 
 def _names_by_frame(sites: Sequence[NamedSite]) -> dict[int, str]:

@@ -14,21 +14,32 @@ BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 _TIMEOUT_S = 120
 
 
-def write_pdf(page: Path, out: Path) -> Path:
-    """Print an HTML file.
+def find_browser() -> str:
+    """The Chromium to print with.
 
     Raises
     ------
     InputRefused
-        There is no Chromium.
-    StageFailed
-        It did not print.
+        There is none.
     """
-    browser = next((found for name in BROWSERS if (found := shutil.which(name))), None)
-    if browser is None:
-        raise InputRefused(
-            "no Chromium was found to print with", tag="--pdf", remedy=f"open {page} in any browser and print it"
-        )
+    for name in BROWSERS:
+        if found := shutil.which(name):
+            return found
+    raise InputRefused(
+        "no Chromium was found to print with",
+        tag="--pdf",
+        remedy="leave --pdf out and print the page from any browser, or install chromium",
+    )
+
+
+def write_pdf(page: Path, out: Path, *, browser: str) -> Path:
+    """Print an HTML file.
+
+    Raises
+    ------
+    StageFailed
+        The browser did not print.
+    """
     partial = partial_beside(out)
     with tempfile.TemporaryDirectory() as profile:
         command = [

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from boreline.errors import InputRefused
 from boreline.expansion.case_file import read_case
-from boreline.model import Run
+from boreline.model import Phase, Run
 from boreline.reporting.page import write_case_report
-from boreline.reporting.pdf import write_pdf
+from boreline.reporting.pdf import find_browser, write_pdf
 from boreline.results import ResultFolder, change
 from boreline.workflow.apply_edits import open_current
 
@@ -32,7 +32,7 @@ def report(where: Sequence[Path], *, out: Path | None = None, pdf: bool = False,
     Parameters
     ----------
     where
-        Result folders, or one ``case.toml``.
+        Result folders of one vessel, or one ``case.toml``; ordered by phase where every phase is stated.
     out
         The HTML file; by default ``report.html`` in the one folder, or ``case_report.html`` beside the case file or
         the first folder.
@@ -42,24 +42,45 @@ def report(where: Sequence[Path], *, out: Path | None = None, pdf: bool = False,
     Raises
     ------
     InputRefused
-        Not a result folder or case; no Chromium for `pdf`.
+        Not a result folder or case; runs of different vessels; no Chromium for `pdf`.
     """
-    is_case = len(where) == 1 and where[0].suffix == ".toml"
-    paths = [path for _, path in read_case(where[0]).runs] if is_case else list(where)
-    folders = [open_current(path) for path in paths]
+    case = read_case(where[0]) if len(where) == 1 and where[0].suffix == ".toml" else None
+    browser = find_browser() if pdf else None  # before anything is written
+    if case is None:
+        folders = _by_phase([open_current(path) for path in where])
+    else:
+        folders = [open_current(path) for _, path in case.runs]
+    _require_one_vessel(folders)
     if source is not None and len(folders) != 1:
         raise InputRefused("goes with one folder only", tag="--source")
     opened = [_opened(folder, source) for folder in folders]
     runs = [(folder, run) for folder, (run, _) in zip(folders, opened, strict=True)]
     notes = tuple(note for _, note in opened if note)
-    if len(folders) == 1 and not is_case and out is None:
+    if len(folders) == 1 and case is None and out is None:
         with change(folders[0].path) as staging:
             write_case_report(runs, staging / PAGE)
         page = folders[0].path / PAGE
     else:
         page = out or (where[0].parent / CASE_PAGE)
-        write_case_report(runs, page)
-    return Report(page, write_pdf(page, page.with_suffix(".pdf")) if pdf else None, notes)
+        write_case_report(runs, page, fiducials=() if case is None else case.fiducials)
+    printed = None if browser is None else write_pdf(page, page.with_suffix(".pdf"), browser=browser)
+    return Report(page, printed, notes)
+
+
+def _by_phase(folders: list[ResultFolder]) -> list[ResultFolder]:
+    phases = [folder.record["phase"] for folder in folders]
+    if None in phases or len(set(phases)) < len(phases):
+        return folders
+    order = [phase.value for phase in Phase]
+    return [folder for _, folder in sorted(zip(phases, folders, strict=True), key=lambda pair: order.index(pair[0]))]
+
+
+def _require_one_vessel(folders: Sequence[ResultFolder]) -> None:
+    vessels = sorted({str(vessel) for folder in folders if (vessel := folder.record["vessel"])})
+    if len(vessels) > 1:
+        raise InputRefused(
+            f"the runs are of different vessels: {', '.join(vessels)}", tag="DIR...", remedy="report each vessel alone"
+        )
 
 
 def _opened(folder: ResultFolder, source: Path | None) -> tuple[Run | None, str]:
