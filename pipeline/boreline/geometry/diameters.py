@@ -138,7 +138,7 @@ def _diameters(xy: FloatArray, offsets: IntArray, mm_per_px: FloatArray) -> Floa
 
 def contour_diameters_mm(contours: Contours, calibration: Calibration) -> tuple[FloatArray, FloatArray]:
     """Shortest and longest chord of each contour through its centre of mass: two arrays (n_frames,), in mm."""
-    both = _diameters(*ragged(contours), calibration.mm_per_px)
+    both = np.concatenate([_diameters(*part, calibration.mm_per_px) for part in ragged(contours)])
     return both[:, 0], both[:, 1]
 
 

@@ -9,10 +9,14 @@ themselves (see `contours_are_simple`).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from boreline.geometry.compiled import compiled
 from boreline.model import Calibration, Contours, FloatArray, IntArray
+
+_FRAMES_AT_ONCE = 250
 
 
 @compiled
@@ -62,9 +66,14 @@ def _perimeters(xy: FloatArray, offsets: IntArray, mm_per_px: FloatArray) -> Flo
     return out
 
 
-def ragged(contours: Contours) -> tuple[FloatArray, IntArray]:
-    """All contours in the form of the kernels: vertices and offsets (float64 only, so each compiles once)."""
-    return contours.xy_px.astype(np.float64), contours.offsets
+def ragged(contours: Contours) -> Iterator[tuple[FloatArray, IntArray]]:
+    """Contours in the form of the kernels, some hundred frames at a time: vertices and offsets.
+
+    In float64 only, so each kernel compiles once; never a whole run of it, so memory does not grow with the run.
+    """
+    for first in range(0, max(contours.n_frames, 1), _FRAMES_AT_ONCE):
+        offsets = contours.offsets[first : first + _FRAMES_AT_ONCE + 1]
+        yield contours.xy_px[offsets[0] : offsets[-1]].astype(np.float64), offsets - offsets[0]
 
 
 def one(polygon_px: FloatArray) -> tuple[FloatArray, IntArray]:
@@ -75,7 +84,7 @@ def one(polygon_px: FloatArray) -> tuple[FloatArray, IntArray]:
 
 def contour_areas_mm2(contours: Contours, calibration: Calibration) -> FloatArray:
     """Area inside each contour, shape (n_frames,), in mm2 (shoelace formula)."""
-    return np.abs(moments(*ragged(contours))[:, 0]) * _mm2_per_px(calibration)
+    return np.abs(_moments_of(contours)[:, 0]) * _mm2_per_px(calibration)
 
 
 def polygon_area_mm2(polygon_px: FloatArray, calibration: Calibration) -> float:
@@ -88,7 +97,7 @@ def contour_centroids_px(contours: Contours) -> FloatArray:
 
     The same point in pixels and in millimetres: scaling the axes carries a centre of mass along.
     """
-    return moments(*ragged(contours))[:, 1:]
+    return _moments_of(contours)[:, 1:]
 
 
 def polygon_centroid_px(polygon_px: FloatArray) -> FloatArray:
@@ -98,12 +107,16 @@ def polygon_centroid_px(polygon_px: FloatArray) -> FloatArray:
 
 def contour_perimeters_mm(contours: Contours, calibration: Calibration) -> FloatArray:
     """Length of each contour, shape (n_frames,), in mm."""
-    return _perimeters(*ragged(contours), calibration.mm_per_px)
+    return np.concatenate([_perimeters(*part, calibration.mm_per_px) for part in ragged(contours)])
 
 
 def polygon_perimeter_mm(polygon_px: FloatArray, calibration: Calibration) -> float:
     """Length of one closed polygon, in mm."""
     return float(_perimeters(*one(polygon_px), calibration.mm_per_px)[0])
+
+
+def _moments_of(contours: Contours) -> FloatArray:
+    return np.concatenate([moments(*part) for part in ragged(contours)])
 
 
 def _mm2_per_px(calibration: Calibration) -> float:

@@ -12,6 +12,7 @@ from boreline.geometry.measures import contour_centroids_px, moments, one, ragge
 from boreline.model import Calibration, Contours, FloatArray, IntArray
 
 N_RAYS = 360
+_FIRST, _LAST, _INSIDE = range(3)
 
 
 @compiled
@@ -63,6 +64,19 @@ def _crossings(
     return first, last, inside
 
 
+def _along_rays(
+    contours: Contours, calibration: Calibration, centres: FloatArray, n_rays: int, which: int
+) -> FloatArray:
+    """One of the three results of `_crossings` for all frames, shape (n_frames, n_rays)."""
+    out = np.empty((contours.n_frames, n_rays))
+    first = 0
+    for xy, offsets in ragged(contours):
+        part = slice(first, first + len(offsets) - 1)
+        out[part] = _crossings(xy, offsets, calibration.mm_per_px, centres[part], n_rays)[which]
+        first = part.stop
+    return out
+
+
 def contour_radii_mm(
     contours: Contours,
     calibration: Calibration,
@@ -77,8 +91,7 @@ def contour_radii_mm(
     false. NaN where a ray misses, and in frames without a contour or a centre. `centres_px` is (n_frames, 2) or (2,).
     """
     centres = np.ascontiguousarray(np.broadcast_to(centres_px, (contours.n_frames, 2)), dtype=np.float64)
-    first, last, _ = _crossings(*ragged(contours), calibration.mm_per_px, centres, n_rays)
-    return last if outermost else first
+    return _along_rays(contours, calibration, centres, n_rays, _LAST if outermost else _FIRST)
 
 
 def polygon_radii_mm(
@@ -119,6 +132,6 @@ def wall_thickness_mm(
     NaN in frames that lack either contour; negative where the contours are crossed.
     """
     centres = contour_centroids_px(lumen)
-    inside = [_crossings(*ragged(c), calibration.mm_per_px, centres, n_rays)[2] for c in (lumen, eem)]
+    inside = [_along_rays(c, calibration, centres, n_rays, _INSIDE) for c in (lumen, eem)]
     thickness = inside[1] - inside[0]
     return thickness.min(axis=1), thickness.max(axis=1)

@@ -97,7 +97,7 @@ def _simple(xy: FloatArray, offsets: IntArray) -> BoolArray:
 
 def contours_are_simple(contours: Contours) -> BoolArray:
     """Shape (n_frames,): the contour encloses an area and neither crosses nor touches itself (false without one)."""
-    return _simple(*ragged(contours))
+    return np.concatenate([_simple(*part) for part in ragged(contours)])
 
 
 def require_simple_polygon(polygon_px: FloatArray, what: str = "the contour") -> FloatArray:

@@ -15,6 +15,8 @@ from boreline.columns import CONTOURS, SECTORS, Column, Kind, Table
 from boreline.errors import InputRefused
 from boreline.model import ORIGINS, Contours, SectorKind, Sectors, Structure
 
+pa.set_memory_pool(pa.system_memory_pool())  # the default one keeps some 20 MB to itself, whatever the table
+
 FRAMES_PER_GROUP = 100
 """Frames per row group: contours are written and read in pieces, so memory does not grow with the run."""
 
@@ -85,8 +87,12 @@ def _parse(column: Column, cells: pd.Series, path: Path) -> pd.Series:
 
 
 def write_contours(contours: Mapping[Structure, Contours], path: Path) -> None:
-    """Write the contours of all structures, some hundred frames at a time."""
-    with pq.ParquetWriter(path, _CONTOUR_SCHEMA, compression="zstd") as writer:
+    """Write the contours of all structures, some hundred frames at a time.
+
+    Only words repeat: a dictionary of coordinates would make the file larger and take megabytes to build.
+    """
+    words = ["structure", "origin"]
+    with pq.ParquetWriter(path, _CONTOUR_SCHEMA, compression="zstd", use_dictionary=words) as writer:
         for structure in Structure:
             for batch in _contour_batches(contours[structure]):
                 writer.write_table(batch)
@@ -124,50 +130,56 @@ def read_contours(path: Path, structure: Structure, n_frames: int) -> Contours:
     InputRefused
         The file is missing, lacks a column, or names a frame beyond `n_frames`.
     """
-    parts = [_contour_rows(group, structure) for group in _row_groups(path, structure)]
-    frame, vertex, xy, seen, origin = (np.concatenate([part[k] for part in parts] or [empty]) for k, empty in _NO_ROWS)
+    frame, vertex, xy, seen, origin = _all_rows(path, structure)
     if len(frame) and not (frame.min() >= 0 and frame.max() < n_frames):
         raise InputRefused(f"names a frame outside 1..{n_frames}", file=path, tag="frame")
     offsets = np.concatenate([[0], np.cumsum(np.bincount(frame, minlength=n_frames))]).astype(np.int64)
-    in_order = np.array_equal(frame, np.repeat(np.arange(n_frames), np.diff(offsets))) and bool(
-        np.all((np.diff(vertex) == 1) | (np.diff(frame) > 0))
-    )
-    if not in_order:  # another program may have written it
+    step = np.diff(frame)
+    if not np.all((step > 0) | ((step == 0) & (np.diff(vertex) == 1))):  # another program may have written it
         order = np.lexsort((vertex, frame))
         xy, seen, origin = xy[order], seen[order], origin[order]
     return Contours(structure, offsets, xy, seen, origin)
 
 
-_NO_ROWS = tuple(
-    enumerate(
-        (
-            np.empty(0, np.int32),
-            np.empty(0, np.int32),
-            np.empty((0, 2), np.float32),
-            np.empty(0, np.bool_),
-            np.empty(0, np.uint8),
-        )
-    )
-)
-
-
-def _row_groups(path: Path, structure: Structure) -> Iterator[pa.Table]:
-    """Row groups that may hold contours of a structure, one after the other: a whole file is never in memory."""
+def _all_rows(path: Path, structure: Structure) -> tuple[np.ndarray[Any, np.dtype[Any]], ...]:
+    """What `_contour_rows` finds in a whole file, which is read group by group: it is never in memory at once."""
     try:
         with pq.ParquetFile(path, read_dictionary=["structure", "origin"]) as file:
             missing = set(CONTOURS.names) - set(file.schema_arrow.names)
             if missing:
                 raise InputRefused(f"lacks the column {min(missing)!r}", file=path)
-            column = file.schema_arrow.names.index("structure")
-            for number in range(file.num_row_groups):
-                bounds = file.metadata.row_group(number).column(column).statistics
-                if bounds is not None and bounds.has_min_max and not bounds.min <= structure.value <= bounds.max:
-                    continue
-                yield file.read_row_group(number, columns=list(CONTOURS.names), use_threads=False)
+            groups = _groups_with(file, structure)
+            most = sum(file.metadata.row_group(number).num_rows for number in groups)
+            whole = (
+                np.empty(most, np.int32),
+                np.empty(most, np.int32),
+                np.empty((most, 2), np.float32),
+                np.empty(most, np.bool_),
+                np.empty(most, np.uint8),
+            )
+            filled = 0
+            for number in groups:
+                group = file.read_row_group(number, columns=list(CONTOURS.names), use_threads=False)
+                rows = _contour_rows(group, structure)
+                for values, part in zip(whole, rows, strict=True):
+                    values[filled : filled + len(part)] = part
+                filled += len(rows[0])
+            return tuple(values[:filled] for values in whole)
     except FileNotFoundError:
         raise InputRefused("is missing", file=path, remedy="run boreline analyse") from None
     except (OSError, pa.ArrowException) as cause:
         raise InputRefused(f"cannot be read: {cause}", file=path) from None
+
+
+def _groups_with(file: pq.ParquetFile, structure: Structure) -> list[int]:
+    """Row groups that may hold contours of a structure, by their statistics."""
+    column = file.schema_arrow.names.index("structure")
+    found = []
+    for number in range(file.num_row_groups):
+        bounds = file.metadata.row_group(number).column(column).statistics
+        if bounds is None or not bounds.has_min_max or bounds.min <= structure.value <= bounds.max:
+            found.append(number)
+    return found
 
 
 def _contour_rows(group: pa.Table, structure: Structure) -> tuple[np.ndarray[Any, np.dtype[Any]], ...]:

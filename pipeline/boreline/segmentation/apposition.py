@@ -25,24 +25,37 @@ _STEADY_FRAMES = 5
 def apposition_of(
     run: Run, sampler: PolarSampler, found: Secondary, *, wire: BoolArray, branch: BoolArray
 ) -> Apposition:
-    """Look behind the struts; `wire` and `branch` are rays about the transducer, (n_frames, n_angles)."""
-    stent = found.stent
-    n_frames, n_angles = wire.shape
-    grid = sampler.grid
-    curve = contour_radii_mm(stent_contours(found, sampler), grid.calibration, np.array(grid.centre_px), n_angles)
-    silent = wire | found.calcium.calcified
-    width_mm = _strut_width_mm(found.candidates, stent.on_ring)
-    gap = np.full((n_frames, n_angles), np.nan)
+    """Look behind the struts; `wire` and `branch` are rays about the transducer, (n_frames, n_rays)."""
+    stent, candidates = found.stent, found.candidates
+    n_frames, n_rays = wire.shape
+    grid, n_angles = sampler.grid, sampler.in_region.shape[0]
+    step = n_angles // n_rays
+    width_mm = _strut_width_mm(candidates, stent.on_ring)
+    wall_mm = np.full((n_frames, n_rays), np.nan, dtype=np.float32)
+    distance, arc = np.full(n_frames, np.nan), np.full(n_frames, np.nan)
     for part, inner, pictures in _stented_blocks(run, sampler, stent.present):
-        here = gap_behind(pictures, curve[part], silent[part], width_mm, sampler.mm_per_sample)
-        gap[part][inner] = here[inner]
-    gap[~stent.present] = np.nan
-    lumen = curve + gap
-    distance = _largest_distance(lumen, gap, found.candidates, stent.on_ring, silent | branch)
-    with np.errstate(invalid="ignore"):
-        away = (gap > MALAPPOSED_MM) & ~branch & ~silent
-    arc = np.where(stent.present, away.mean(axis=1) * 360.0, np.nan)
-    return Apposition(lumen, _steady(distance, stent.present), _steady(arc, stent.present))
+        contours = stent_contours(found, sampler, part)
+        curve = contour_radii_mm(contours, grid.calibration, np.array(grid.centre_px), n_angles)
+        silent = np.repeat(wire[part] | found.calcium.calcified[part], step, axis=1)
+        gap = gap_behind(pictures, curve, silent, width_mm, sampler.mm_per_sample)
+        gap[~stent.present[part]] = np.nan
+        left_out = silent | np.repeat(branch[part], step, axis=1)
+        lumen = curve + gap
+        for frame in range(inner.start, inner.stop):
+            whole = part.start + frame
+            chosen = stent.on_ring[whole]
+            distance[whole] = _largest_distance(
+                lumen[frame],
+                gap[frame],
+                candidates.angle_deg[whole, chosen],
+                candidates.depth_mm[whole, chosen],
+                left_out[frame],
+            )
+            wall_mm[whole] = lumen[frame, ::step]
+            with np.errstate(invalid="ignore"):
+                arc[whole] = ((gap[frame] > MALAPPOSED_MM) & ~left_out[frame]).mean() * 360.0
+    arc[~stent.present] = np.nan
+    return Apposition(wall_mm, _steady(distance, stent.present), _steady(arc, stent.present))
 
 
 def _stented_blocks(
@@ -64,26 +77,21 @@ def _stented_blocks(
 
 
 def _largest_distance(
-    lumen_mm: FloatArray, gap_mm: FloatArray, candidates: StrutCandidates, are_struts: BoolArray, left_out: BoolArray
-) -> FloatArray:
-    """Largest distance from a strut to the nearest place of the wall, per frame; 0 when every strut is on the wall."""
-    n_frames, n_angles = lumen_mm.shape
+    lumen_mm: FloatArray, gap_mm: FloatArray, angle_deg: FloatArray, depth_mm: FloatArray, left_out: BoolArray
+) -> float:
+    """Largest distance from a strut to the nearest place of the wall; 0 when every strut is on it, NaN if not known."""
+    if not np.isfinite(gap_mm).all():
+        return np.nan
+    n_angles = len(lumen_mm)
     rays = 2 * np.pi * np.arange(n_angles) / n_angles
     directions = np.stack([np.cos(rays), np.sin(rays)], axis=-1)
-    out = np.full(n_frames, np.nan)
-    for frame in np.flatnonzero(np.isfinite(gap_mm).all(axis=1)):
-        chosen = np.flatnonzero(are_struts[frame])
-        ray = np.round(candidates.angle_deg[frame, chosen] * n_angles / 360).astype(np.int64) % n_angles
-        kept = ~left_out[frame, ray]
-        chosen, ray = chosen[kept], ray[kept]
-        if len(chosen) == 0:
-            out[frame] = 0.0
-            continue
-        strut = candidates.depth_mm[frame, chosen, None] * directions[ray]
-        wall = lumen_mm[frame, :, None] * directions
-        distance = np.hypot(*np.moveaxis(strut[:, None] - wall[None], -1, 0)).min(axis=1)
-        out[frame] = np.where(gap_mm[frame, ray] > 0, distance, 0.0).max()
-    return out
+    ray = np.round(angle_deg * n_angles / 360).astype(np.int64) % n_angles
+    kept = ~left_out[ray] & (gap_mm[ray] > 0)
+    if not kept.any():
+        return 0.0
+    strut = depth_mm[kept, None] * directions[ray[kept]]
+    wall = lumen_mm[:, None] * directions
+    return float(np.hypot(*np.moveaxis(strut[:, None] - wall[None], -1, 0)).min(axis=1).max())
 
 
 def _strut_width_mm(candidates: StrutCandidates, are_struts: BoolArray) -> float:

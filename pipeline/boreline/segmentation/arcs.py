@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray, SectorKind, Sectors
@@ -106,7 +107,7 @@ def runs_of(mask: BoolArray) -> IntArray:
     return out
 
 
-def arcs_of(mask: BoolArray, depth_mm: FloatArray, centre_mm: FloatArray) -> Arcs:
+def arcs_of(mask: BoolArray, depth_mm: npt.NDArray[np.floating], centre_mm: FloatArray) -> Arcs:
     """The runs of true rays as arcs about `centre_mm`.
 
     Parameters
@@ -125,8 +126,8 @@ def arcs_of(mask: BoolArray, depth_mm: FloatArray, centre_mm: FloatArray) -> Arc
     start = np.radians((first - 0.5) * 360.0 / n)
     stop = np.radians((first + count - 0.5) * 360.0 / n)
     last = (first + count - 1) % n
-    depth = np.array([_median(depth_mm[f, (a + np.arange(c)) % n]) for f, a, c in runs])
-    ends = [(start, depth_mm[frame, first]), (stop, depth_mm[frame, last])]
+    depth = np.array([_median(depth_mm[f, (a + np.arange(c)) % n]) for f, a, c in runs], dtype=np.float64)
+    ends = [(start, depth_mm[frame, first].astype(np.float64)), (stop, depth_mm[frame, last].astype(np.float64))]
     seen = [np.where(np.isfinite(d), d, depth) for _, d in ends]
     angles = [_from(centre_mm[frame], angle, d)[0] for (angle, _), d in zip(ends, seen, strict=True)]
     start_deg = np.mod(angles[0], 360.0)
@@ -145,7 +146,7 @@ def _from(centre: FloatArray, angle: FloatArray, depth: FloatArray) -> tuple[Flo
     return np.degrees(np.arctan2(y, x)), np.hypot(x, y)
 
 
-def _median(values: FloatArray) -> float:
+def _median(values: npt.NDArray[np.floating]) -> float:
     finite = values[np.isfinite(values)]
     return float(np.median(finite)) if len(finite) else np.nan
 

@@ -31,7 +31,7 @@ _FIRST = 0.75
 _EDGE = 0.8  # standard deviations
 _DIM, _SHADOW, _HARD = 0.65, 0.45, 0.48  # of the usual level
 _SPILL_DEG = 12.0
-_TOUCH = 4  # rays
+_TOUCH_DEG = 6.0
 _DIM_FRONTS_PCT = 20
 _LEAST_ARC_DEG = 15.0
 _GAP_DEG = 8.0
@@ -39,9 +39,12 @@ _FRAMES = 5
 _ANGLES = 3
 
 
+Floats = npt.NDArray[np.floating]
+
+
 @dataclass(frozen=True, slots=True)
 class WallEchoes:
-    """Per frame and ray, arrays (n_frames, n_angles), float32; NaN where the frame has no lumen.
+    """Per frame and ray, arrays (n_frames, n_rays), in half precision; NaN where the frame has no lumen.
 
     `front_mm` is the depth of the largest fall of the grey level in or right behind the wall, from one pulse length
     to the half millimetre behind it; `front` the mean level of that pulse length, `after` the mean level of that
@@ -49,11 +52,11 @@ class WallEchoes:
     catheter's halo and the lumen border.
     """
 
-    front: npt.NDArray[np.float32]
-    after: npt.NDArray[np.float32]
-    front_mm: npt.NDArray[np.float32]
-    behind: npt.NDArray[np.float32]
-    before: npt.NDArray[np.float32]
+    front: npt.NDArray[np.float16]
+    after: npt.NDArray[np.float16]
+    front_mm: npt.NDArray[np.float16]
+    behind: npt.NDArray[np.float16]
+    before: npt.NDArray[np.float16]
 
 
 @compiled
@@ -130,7 +133,8 @@ def wall_echoes(
     """
     limit = lumen_mm + _DEEPEST_WALL_MM
     outer = np.where(np.isfinite(eem_mm), np.minimum(eem_mm + 0.1, limit), limit)
-    return WallEchoes(*_echoes(block, lumen_mm, outer, int(halo_mm / mm_per_sample), mm_per_sample))
+    found = _echoes(block, lumen_mm, outer, int(halo_mm / mm_per_sample), mm_per_sample)
+    return WallEchoes(*found.astype(np.float16))
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,8 +156,8 @@ class CalciumFindings:
 
 def find_calcium(
     echoes: WallEchoes,
-    lumen_mm: FloatArray,
-    eem_mm: FloatArray,
+    lumen_mm: Floats,
+    eem_mm: Floats,
     centre_mm: FloatArray,
     hidden: BoolArray,
     branch: BoolArray,
@@ -173,9 +177,7 @@ def find_calcium(
         Rays into a side branch, (n_frames, n_angles): no calcium there.
     """
     known = np.isfinite(echoes.after) & ~hidden & ~branch
-    front, after, behind = (
-        _smooth(np.where(known, values, np.nan)) for values in (echoes.front, echoes.after, echoes.behind)
-    )
+    front, after, behind = (_smooth(values, known) for values in (echoes.front, echoes.after, echoes.behind))
     levels = _learn(after[known], behind[known])
     with np.errstate(invalid="ignore"):
         shadow = behind < levels.shadow
@@ -188,14 +190,13 @@ def find_calcium(
     calcified = _with_bright_front(grow(hard, partly, round(_SPILL_DEG * n / 360)), front, known & ~shadow)
     calcified = close_and_drop(calcified | _behind_wire(hidden, calcified), gap, least)
     attenuated = close_and_drop(shadow & ~calcified & known, gap, least)
-    front_mm = echoes.front_mm.astype(np.float64)
-    arcs = arcs_of(calcified, front_mm, centre_mm)
+    arcs = arcs_of(calcified, echoes.front_mm, centre_mm)
     arc_deg = np.where(np.isfinite(lumen_mm).any(axis=1), arcs.per_frame_deg(len(lumen_mm)), np.nan)
     half = np.where(np.isfinite(eem_mm), 0.5 * (eem_mm - lumen_mm), 0.5)
     inner = arcs_of(calcified, lumen_mm + half, centre_mm)
     return CalciumFindings(
         arcs,
-        arcs_of(attenuated, front_mm, centre_mm),
+        arcs_of(attenuated, echoes.front_mm, centre_mm),
         arc_deg,
         arcs.depth_mm <= inner.depth_mm,
         calcified,
@@ -203,7 +204,7 @@ def find_calcium(
     )
 
 
-def _with_bright_front(dark: BoolArray, front: FloatArray, ordinary: BoolArray) -> BoolArray:
+def _with_bright_front(dark: BoolArray, front: Floats, ordinary: BoolArray) -> BoolArray:
     """The patches (over rays and frames) whose front is as bright as ordinary walls; the others only swallow sound."""
     usual = front[ordinary & ~dark & np.isfinite(front)]
     if len(usual) == 0 or not dark.any():
@@ -224,9 +225,10 @@ def _with_bright_front(dark: BoolArray, front: FloatArray, ordinary: BoolArray) 
 def _behind_wire(hidden: BoolArray, calcified: BoolArray) -> BoolArray:
     """Hidden rays that count as calcium: a run with calcium on both sides, half of one with calcium on one side."""
     n = hidden.shape[1]
+    touch = round(_TOUCH_DEG * n / 360)
     taken = np.zeros_like(hidden)
     for frame, first, count in runs_of(hidden):
-        before, after = (calcified[frame, np.arange(a, a + _TOUCH) % n].any() for a in (first - _TOUCH, first + count))
+        before, after = (calcified[frame, np.arange(a, a + touch) % n].any() for a in (first - touch, first + count))
         if count == n or not (before or after):
             continue
         start = first if before else first + count // 2
@@ -235,14 +237,13 @@ def _behind_wire(hidden: BoolArray, calcified: BoolArray) -> BoolArray:
     return taken
 
 
-def _smooth(values: FloatArray) -> FloatArray:
-    """Mean over neighbouring frames and rays, ignoring NaN."""
-    known = np.isfinite(values)
+def _smooth(values: npt.NDArray[np.float16], known: BoolArray) -> Floats:
+    """Mean of the known values over neighbouring frames and rays; NaN where there are few."""
+    known = known & np.isfinite(values)
     size = (_FRAMES, _ANGLES)
-    total = uniform_filter(np.where(known, values, 0.0).astype(np.float64), size, mode=("nearest", "wrap"))
-    share = uniform_filter(known.astype(np.float64), size, mode=("nearest", "wrap"))
-    out: FloatArray = np.where(share > 0.2, total / np.maximum(share, 1e-9), np.nan)
-    return out
+    total = uniform_filter(np.where(known, values, 0.0).astype(np.float32), size, mode=("nearest", "wrap"))
+    share = uniform_filter(known.astype(np.float32), size, mode=("nearest", "wrap"))
+    return np.where(share > 0.2, total / np.maximum(share, 1e-6), np.float32(np.nan))
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +257,7 @@ class _Levels:
     edge: float
 
 
-def _learn(after: FloatArray, behind: FloatArray) -> _Levels:
+def _learn(after: Floats, behind: Floats) -> _Levels:
     """What is usual in this run, and what stands out.
 
     Medians and spreads are taken from the upper quarter of the distributions, which no shadow reaches. Behind a hard
@@ -278,7 +279,7 @@ def _learn(after: FloatArray, behind: FloatArray) -> _Levels:
     )
 
 
-def _unshadowed(levels: FloatArray) -> tuple[float, float]:
+def _unshadowed(levels: Floats) -> tuple[float, float]:
     """Median and standard deviation of what is not shadowed, from the 75th and 95th percentiles of a normal curve."""
     upper, top = np.percentile(levels, [75, 95])
     spread = (top - upper) / (1.645 - 0.674)

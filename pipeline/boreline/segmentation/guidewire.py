@@ -7,15 +7,16 @@ does. A guidewire is in every frame or in none, keeps its width and wanders slow
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
-from boreline.model import BoolArray, FloatArray
+from boreline.model import BoolArray
 
 _LOUDER = 1.12
 _COMMON = 0.3  # share of frames in which the wire's own echo must be heard
 _HALF_WIDTHS_DEG = (8.0, 25.0)
 
 
-def wire_rays(before: FloatArray, narrow: BoolArray) -> BoolArray:
+def wire_rays(before: npt.NDArray[np.floating], narrow: BoolArray) -> BoolArray:
     """Rays behind the guidewire.
 
     Parameters
@@ -38,7 +39,8 @@ def wire_rays(before: FloatArray, narrow: BoolArray) -> BoolArray:
     if heard.sum() < _COMMON * max(shadowed.sum(), 1):
         return hidden
     frames = np.flatnonzero(heard)
-    nearest = frames[np.abs(np.arange(len(peak))[:, None] - frames[None]).argmin(axis=1)]
+    half_way = (frames[1:] + frames[:-1]) / 2
+    nearest = frames[np.searchsorted(half_way, np.arange(len(peak)))]
     middle = peak[nearest]
     loud = narrow & known & (before > 0.5 * (ordinary + loudest.max(axis=1))[:, None])
     half = float(np.median(loud[frames].sum(axis=1))) / 2 * 360.0 / n + _HALF_WIDTHS_DEG[0]

@@ -36,7 +36,7 @@ class NotVessel:
     outside: BoolArray
 
 
-def find_not_vessel(lumen_mm: FloatArray, echoes: WallEchoes, hidden: BoolArray) -> NotVessel:
+def find_not_vessel(lumen_mm: npt.NDArray[np.floating], echoes: WallEchoes, hidden: BoolArray) -> NotVessel:
     """Judge the frames of a run.
 
     Parameters
@@ -49,7 +49,7 @@ def find_not_vessel(lumen_mm: FloatArray, echoes: WallEchoes, hidden: BoolArray)
     hidden
         Rays in the shadow of a guidewire, about the transducer.
     """
-    radius = np.sqrt((lumen_mm**2).mean(axis=1))
+    radius = np.sqrt((lumen_mm**2).mean(axis=1)).astype(np.float64)
     guide, outside = _guide_odds(lumen_mm, radius, echoes, hidden), _outside_odds(radius)
     ends = [_best_end(guide, outside)]
     backwards = _best_end(guide[::-1], outside[::-1])
@@ -58,7 +58,9 @@ def find_not_vessel(lumen_mm: FloatArray, echoes: WallEchoes, hidden: BoolArray)
     return NotVessel(in_guide, in_aorta)
 
 
-def _guide_odds(lumen_mm: FloatArray, radius: FloatArray, echoes: WallEchoes, hidden: BoolArray) -> FloatArray:
+def _guide_odds(
+    lumen_mm: npt.NDArray[np.floating], radius: FloatArray, echoes: WallEchoes, hidden: BoolArray
+) -> FloatArray:
     """Log odds of guide catheter against vessel, shape (n_frames,); 0 where nothing is known."""
     known = np.isfinite(radius)
     odds = np.zeros(len(radius))
@@ -92,7 +94,7 @@ def _most(values: npt.NDArray[np.floating], valid: BoolArray) -> FloatArray:
     """High percentile over the valid rays of each frame, NaN where fewer than a quarter are valid."""
     count = valid.sum(axis=1)
     enough = count > 0.25 * valid.shape[1]
-    ordered = np.sort(np.where(valid, values, np.inf), axis=1)
+    ordered = np.sort(np.where(valid, values, np.inf).astype(np.float32), axis=1)
     place = _MOST_PCT / 100.0 * np.maximum(count - 1, 0)
     low = np.floor(place).astype(np.int64)
     high = np.minimum(low + 1, np.maximum(count - 1, 0))

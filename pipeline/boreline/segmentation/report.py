@@ -29,6 +29,7 @@ _DOUBTFUL = 0.5
 _SMOOTHING_FRAMES = 1.0
 _STEADY_FRAMES = 3
 _LEAST_NATS = 0.05
+_CHUNK_FRAMES = 250
 
 
 def centre_of_mass(radii: FloatArray) -> FloatArray:
@@ -174,16 +175,15 @@ def _contours(
     structure: Structure, radii_mm: FloatArray, seen: BoolArray, present: BoolArray, sampler: PolarSampler
 ) -> Contours:
     grid = sampler.grid
-    polygons = radii_polygon_px(finer(radii_mm[present]), grid.calibration, grid.centre_px)
     offsets = np.concatenate([[0], np.cumsum(np.where(present, N_ANGLES, 0))]).astype(np.int64)
     n = int(offsets[-1])
-    return Contours(
-        structure,
-        offsets,
-        polygons.reshape(n, 2).astype(np.float32),
-        np.repeat(seen[present], STRIDE, axis=1).reshape(n),
-        np.zeros(n, dtype=np.uint8),
-    )
+    xy_px = np.empty((n, 2), dtype=np.float32)
+    for first in range(0, len(present), _CHUNK_FRAMES):
+        part = slice(first, first + _CHUNK_FRAMES)
+        polygons = radii_polygon_px(finer(radii_mm[part][present[part]]), grid.calibration, grid.centre_px)
+        xy_px[offsets[first] : offsets[min(first + _CHUNK_FRAMES, len(present))]] = polygons.reshape(-1, 2)
+    vertex_seen = np.repeat(seen[present], STRIDE, axis=1).reshape(n)
+    return Contours(structure, offsets, xy_px, vertex_seen, np.zeros(n, dtype=np.uint8))
 
 
 def _warnings(learnt: Learnt) -> tuple[str, ...]:

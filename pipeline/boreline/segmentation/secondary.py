@@ -28,6 +28,7 @@ MALAPPOSED_MM = 0.2
 """A strut farther than this from the wall is reported as malapposed: about twice a strut's thickness or resolution."""
 _OUTWARD_MM = 0.4
 _BRIGHT_PCT = 85
+_CHUNK_FRAMES = 250
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,14 +58,14 @@ class Apposition:
     Attributes
     ----------
     lumen_mm
-        Shape (n_frames, n_angles): the lumen border behind the struts, about the transducer.
+        Shape (n_frames, n_rays): the lumen border behind the struts, about the transducer.
     distance_mm
         Shape (n_frames,): largest distance of a strut from the wall, not over a side branch or behind a guidewire.
     arc_deg
         Shape (n_frames,): angle over which the wall stands off by more than `MALAPPOSED_MM`.
     """
 
-    lumen_mm: FloatArray
+    lumen_mm: npt.NDArray[np.float32]
     distance_mm: FloatArray
     arc_deg: FloatArray
 
@@ -77,15 +78,20 @@ def observe(
     halo_mm: float,
     mm_per_sample: float,
 ) -> Observations:
-    """Look at one block of pictures (n_frames, n_angles, n_samples) and its borders (n_frames, n_angles)."""
+    """Look at one block of pictures (n_frames, n_angles, n_samples) and its borders (n_frames, n_rays).
+
+    There may be fewer rays than angles: struts are looked for at all angles, what lies behind the wall on the rays.
+    """
+    step = pictures.shape[1] // lumen_mm.shape[1]
     lumen, eem = lumen_mm.astype(np.float64), eem_mm.astype(np.float64)
-    from_mm = np.where(np.isfinite(lumen), halo_mm, np.nan)
+    border = np.repeat(lumen, step, axis=1)
+    from_mm = np.where(np.isfinite(border), halo_mm, np.nan)
     bright = float(np.percentile(pictures[:, ::4, int(halo_mm / mm_per_sample) :: 2], _BRIGHT_PCT))
     middle = slice(len(pictures) // 2, len(pictures) // 2 + 1)
     return Observations(
-        find_candidates(pictures, from_mm, lumen + _OUTWARD_MM, mm_per_sample, bright),
-        wall_echoes(pictures, lumen, eem, mm_per_sample, halo_mm),
-        brightest_speckle(pictures[middle], lumen[middle], mm_per_sample),
+        find_candidates(pictures, from_mm, border + _OUTWARD_MM, mm_per_sample, bright),
+        wall_echoes(pictures[:, ::step], lumen, eem, mm_per_sample, halo_mm),
+        brightest_speckle(pictures[middle], border[middle], mm_per_sample),
     )
 
 
@@ -98,26 +104,26 @@ def find_secondary(
     branch: BoolArray,
     sampler: PolarSampler,
 ) -> Secondary:
-    """Judge a run. All arrays (n_frames, n_angles), about the transducer; EEM NaN where it is not known.
+    """Judge a run. All arrays (n_frames, n_rays), about the transducer; EEM NaN where it is not known.
 
     `narrow_shadow`: rays whose lumen was bridged across a narrow shadow, of a guidewire or of something else.
     """
-    wire = wire_rays(seen.echoes.before.astype(np.float64), narrow_shadow)
-    lumen, eem = lumen_mm.astype(np.float64), eem_mm.astype(np.float64)
-    centre, about = _about_centre(lumen, sampler)
+    wire = wire_rays(seen.echoes.before, narrow_shadow)
+    centre, about = _about_centre(lumen_mm, sampler)
     not_vessel = find_not_vessel(about, seen.echoes, wire)
     away = (not_vessel.in_guide | not_vessel.outside)[:, None]
+    nothing = np.float16(np.nan)
     calcium = find_calcium(
-        WallEchoes(*(np.where(away, np.nan, getattr(seen.echoes, name)) for name in WallEchoes.__slots__)),
-        np.where(away, np.nan, lumen),
-        eem,
+        WallEchoes(*(np.where(away, nothing, getattr(seen.echoes, name)) for name in WallEchoes.__slots__)),
+        np.where(away, np.float32(np.nan), lumen_mm),
+        eem_mm,
         centre,
         wire,
         branch,
     )
     stent = find_stent(
         seen.candidates,
-        np.where(away, np.nan, about),
+        np.where(away, np.float32(np.nan), about),
         centre,
         wire,
         calcium.calcified,
@@ -160,29 +166,35 @@ def with_secondary(
     )
 
 
-def _about_centre(lumen_mm: FloatArray, sampler: PolarSampler) -> tuple[FloatArray, FloatArray]:
+def _about_centre(
+    lumen_mm: npt.NDArray[np.floating], sampler: PolarSampler
+) -> tuple[FloatArray, npt.NDArray[np.float32]]:
     """Centre of mass (x, y) in mm from the transducer, and the radii about it; NaN without a lumen."""
     grid = sampler.grid
-    present = np.asarray(np.isfinite(lumen_mm).all(axis=1), dtype=np.bool_)
-    polygons = radii_polygon_px(lumen_mm, grid.calibration, grid.centre_px)
-    none = np.empty((0, 2))
-    contours = Contours.from_polygons(
-        Structure.LUMEN, [polygon if here else none for polygon, here in zip(polygons, present, strict=True)]
-    )
-    centre_px = contour_centroids_px(contours)
-    radii = contour_radii_mm(contours, grid.calibration, centre_px, lumen_mm.shape[1])
-    return (centre_px - np.array(grid.centre_px)) * grid.calibration.mm_per_px, radii
+    n_frames, n_rays = lumen_mm.shape
+    centre_px = np.full((n_frames, 2), np.nan)
+    about_mm = np.full((n_frames, n_rays), np.nan, dtype=np.float32)
+    for first in range(0, n_frames, _CHUNK_FRAMES):
+        part = slice(first, first + _CHUNK_FRAMES)
+        present: BoolArray = np.asarray(np.isfinite(lumen_mm[part]).all(axis=1))
+        polygons = radii_polygon_px(lumen_mm[part][present].astype(np.float64), grid.calibration, grid.centre_px)
+        contours = _packed(Structure.LUMEN, polygons, np.ones(polygons.shape[:2], dtype=np.bool_), present)
+        centre_px[part] = contour_centroids_px(contours)
+        about_mm[part] = contour_radii_mm(contours, grid.calibration, centre_px[part], n_rays)
+    return (centre_px - np.array(grid.centre_px)) * grid.calibration.mm_per_px, about_mm
 
 
-def stent_contours(found: Secondary, sampler: PolarSampler) -> Contours:
-    """The stent contours of a run; a vertex is seen where a strut is near."""
-    grid, stent = sampler.grid, found.stent
-    n_frames = len(stent.present)
-    centre_px = np.array(grid.centre_px) + found.centre_mm / grid.calibration.mm_per_px
-    polygons = radii_polygon_px(stent.radii_mm, grid.calibration, centre_px)
-    none = np.empty((0, 2))
-    return Contours.from_polygons(
-        Structure.STENT,
-        [polygons[i] if stent.present[i] else none for i in range(n_frames)],
-        [stent.seen[i] if stent.present[i] else np.empty(0, dtype=np.bool_) for i in range(n_frames)],
-    )
+def stent_contours(found: Secondary, sampler: PolarSampler, part: slice = slice(None)) -> Contours:
+    """The stent contours of the frames `part`; a vertex is seen where a strut is near."""
+    grid, here = sampler.grid, found.stent.present[part]
+    centre_px = np.array(grid.centre_px) + found.centre_mm[part][here] / grid.calibration.mm_per_px
+    polygons = radii_polygon_px(found.stent.radii_mm[part][here], grid.calibration, centre_px)
+    return _packed(Structure.STENT, polygons, found.stent.seen[part][here], here)
+
+
+def _packed(structure: Structure, polygons: FloatArray, seen: BoolArray, present: BoolArray) -> Contours:
+    """Contours of the frames that are `present`, all of as many vertices: (n, n_vertices, 2) and (n, n_vertices)."""
+    n = seen.size
+    offsets = np.concatenate([[0], np.cumsum(np.where(present, seen.shape[1], 0))]).astype(np.int64)
+    xy_px = polygons.reshape(n, 2).astype(np.float32)
+    return Contours(structure, offsets, xy_px, seen.reshape(n), np.zeros(n, dtype=np.uint8))

@@ -10,15 +10,15 @@ from dataclasses import replace
 import numpy as np
 
 from boreline.errors import InputRefused
+from boreline.memory import give_back
 from boreline.model import FloatArray, Run, Segmentation
 from boreline.segmentation.apposition import apposition_of
 from boreline.segmentation.calcium import WallEchoes
-from boreline.segmentation.features import STRIDE
 from boreline.segmentation.gathering import Gathered
 from boreline.segmentation.learning import Learnt, learn
 from boreline.segmentation.polar import PolarSampler
 from boreline.segmentation.protocol import Progress, no_progress
-from boreline.segmentation.report import conclude, finer
+from boreline.segmentation.report import conclude
 from boreline.segmentation.secondary import (
     Apposition,
     Observations,
@@ -63,30 +63,29 @@ class SpeckleSurfaces:
             decoded[block.first : block.first + block.n_frames] = block.decoded[block.core]
             done += block.n_frames
             progress(done, run.n_frames)
+        give_back()
         whole = borders.whole()
-        wire, mouth = (np.repeat(rays, STRIDE, axis=1) for rays in (whole.wire, whole.pocket))
         found = find_secondary(
             Observations(candidates.whole(), echoes.whole(), np.concatenate(peaks)),
             *_borders_mm(whole, learnt),
-            narrow_shadow=wire,
-            branch=mouth,
+            narrow_shadow=whole.wire,
+            branch=whole.pocket,
             sampler=sampler,
         )
-        behind = apposition_of(run, sampler, found, wire=wire, branch=mouth)
+        behind = apposition_of(run, sampler, found, wire=whole.wire, branch=whole.pocket)
         concluded = conclude(run, sampler, learnt, _behind_struts(whole, behind, learnt), decoded)
         return with_secondary(concluded, found, behind, sampler)
 
 
 def _borders_mm(traced: Traced, learnt: Learnt) -> tuple[FloatArray, FloatArray]:
-    """Lumen and membrane on all rays; the membrane unknown in shadow."""
+    """Lumen and membrane; the membrane unknown in shadow."""
     mm = learnt.mm_per_sample
-    hidden = np.repeat(traced.shadow | traced.pocket, STRIDE, axis=1)
-    return finer(traced.lumen) * mm, np.where(hidden, np.nan, finer(traced.membrane) * mm)
+    return traced.lumen * mm, np.where(traced.shadow | traced.pocket, np.nan, traced.membrane) * mm
 
 
 def _behind_struts(traced: Traced, behind: Apposition, learnt: Learnt) -> Traced:
     """The borders, with the lumen of stented frames drawn behind the struts rather than along their echoes."""
-    wall = behind.lumen_mm[:, ::STRIDE] / learnt.mm_per_sample
+    wall = behind.lumen_mm / learnt.mm_per_sample
     return replace(traced, lumen=np.where(np.isfinite(wall), wall, traced.lumen))
 
 

@@ -75,7 +75,7 @@ def strut_level(speckle_peaks: FloatArray) -> float:
 
 def find_stent(
     candidates: StrutCandidates,
-    lumen_mm: FloatArray,
+    lumen_mm: npt.NDArray[np.floating],
     centre_mm: FloatArray,
     hidden: BoolArray,
     calcified: BoolArray,
@@ -173,8 +173,10 @@ def _runs(present: BoolArray) -> list[slice]:
     return [slice(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
-def _fit(angle: FloatArray, radius: FloatArray, used: BoolArray, lumen_mm: FloatArray) -> StentCurves:
-    return fit_stent_curves(np.where(used, angle, 0.0), np.where(used, radius, 1.0), used.astype(np.float64), lumen_mm)
+def _fit(angle: FloatArray, radius: FloatArray, used: BoolArray, lumen_mm: npt.NDArray[np.floating]) -> StentCurves:
+    return fit_stent_curves(
+        np.where(used, angle, 0.0), np.where(used, radius, 1.0), used.astype(np.float64), lumen_mm.astype(np.float64)
+    )
 
 
 def _spread(parts: list[StentCurves], present: BoolArray, n_rays: int) -> _Spread:

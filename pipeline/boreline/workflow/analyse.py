@@ -7,6 +7,7 @@ from pathlib import Path
 
 from boreline.errors import InputRefused
 from boreline.flags import Flag
+from boreline.memory import give_back
 from boreline.model import Axis, JsonValue, Phase, Run, Segmentation, Vessel
 from boreline.position import axis_from_pullback
 from boreline.position.acquisition import check_acquisition
@@ -124,6 +125,8 @@ def analyse(
     record["acquisition"] = [check.as_json() for check in check_acquisition(run)]
     with new_folder(out, replace=options.overwrite) as target:
         put_tables(target, segmentation, frames, profile)
+        del segmentation, frames, profile  # the report reads them again, one after the other
+        give_back()
         keep_automatic(target)
         put_json(target, "run.json", record)
         write_source(target, source)
