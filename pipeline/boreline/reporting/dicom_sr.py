@@ -2,7 +2,8 @@
 
 Rows of TID 3250 and 3251 are followed one by one. Inside the findings, measurements stand in groups that name their
 site (context groups 3486 and 3487) and carry numbers as TID 300 does: value, unit, derivation, and the source frame
-or the contour that each number was measured on. The templates are extensible, so the comments are legal.
+or the contour that each number was measured on. What an operator saw stands in lesions, each with its identifier, its
+codes (context groups 3491 and 3492), the frames and both ends. The templates are extensible, so the comments are legal.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from highdicom.sr import (
     GraphicTypeValues,
     ImageContentItem,
     NumContentItem,
+    PnameContentItem,
     RelationshipTypeValues,
     ScoordContentItem,
     TextContentItem,
@@ -35,7 +37,8 @@ from boreline.model import CAUTION, Contours, Phase, Structure, Vessel
 from boreline.reporting import codes
 from boreline.reporting.codes import Concept
 from boreline.reporting.coding import file_meta, partial_beside
-from boreline.reporting.identity import Identity
+from boreline.reporting.findings import OperatorFinding
+from boreline.reporting.identity import Identity, keyed_hash
 from boreline.reporting.measurements import DEFINITIONS, Group, Measurement
 
 COMPREHENSIVE_SR_CLASS = "1.2.840.10008.5.1.4.1.1.88.33"
@@ -53,6 +56,7 @@ def write_structured_report(
     identity: Identity,
     *,
     review: str,
+    findings: Sequence[OperatorFinding] = (),
 ) -> Path:
     """Write the report.
 
@@ -64,9 +68,11 @@ def write_structured_report(
         Drawn beside the areas that were measured on them.
     review
         How far an operator has looked at the run, in words.
+    findings
+        What the current reader saw beyond contours.
     """
     made = datetime.fromisoformat(record["created_at"])
-    root = _root(groups, contours, record, identity, review)
+    root = _root(record, identity, _vessel(groups, findings, contours, record, identity, review))
     content = hashlib.sha256(root.to_json().encode()).hexdigest()  # other findings (after a plan): another instance
     document = hd.sr.ComprehensiveSR(
         evidence=[_evidence(record["source"], identity)],
@@ -115,18 +121,12 @@ def _coded(concept: Concept) -> CodedConcept:
     return CodedConcept(value=concept.value, scheme_designator=concept.scheme, meaning=concept.meaning)
 
 
-def _root(
-    groups: Sequence[Group],
-    contours: Mapping[Structure, Contours],
-    record: Mapping[str, Any],
-    identity: Identity,
-    review: str,
-) -> ContainerContentItem:
+def _root(record: Mapping[str, Any], identity: Identity, vessel: ContainerContentItem) -> ContainerContentItem:
     """TID 3250: language, observer, image library, findings."""
     source = record["source"]
     root = ContainerContentItem(name=_coded(codes.IVUS_REPORT), template_id="3250")
     library = ContainerContentItem(name=_coded(codes.IMAGE_LIBRARY), relationship_type=_CONTAINS)
-    library.ContentSequence = ContentSequence([_image(source, identity, None, _CONTAINS)])
+    library.ContentSequence = ContentSequence([_image(source, identity, (), _CONTAINS)])
     root.ContentSequence = ContentSequence(
         [
             CodeContentItem(_coded(codes.LANGUAGE), _coded(codes.ENGLISH), relationship_type=_HAS_MOD),
@@ -134,14 +134,15 @@ def _root(
             UIDRefContentItem(_coded(codes.DEVICE_UID), identity.uid("device"), relationship_type=_HAS_OBS),
             TextContentItem(_coded(codes.DEVICE_NAME), f"Boreline {__version__}", relationship_type=_HAS_OBS),
             library,
-            _findings(groups, contours, record, identity, review),
+            vessel,
         ]
     )
     return root
 
 
-def _findings(
+def _vessel(
     groups: Sequence[Group],
+    findings: Sequence[OperatorFinding],
     contours: Mapping[Structure, Contours],
     record: Mapping[str, Any],
     identity: Identity,
@@ -156,13 +157,47 @@ def _findings(
     if phase is not None:
         items.append(CodeContentItem(_coded(codes.PHASE), _coded(phase), relationship_type=_HAS_ACQ))
     items += [_group(group, contours, record["source"], identity) for group in groups]
+    items += [_lesion(number, finding, record, identity) for number, finding in enumerate(findings, start=1)]
     items += [
         TextContentItem(_coded(codes.COMMENT), text, relationship_type=_CONTAINS)
         for text in (review, CAUTION, DEFINITIONS, _calibration_text(record), _position_text(record))
     ]
-    findings = ContainerContentItem(name=_coded(codes.FINDINGS), relationship_type=_CONTAINS, template_id="3251")
-    findings.ContentSequence = ContentSequence(items)
-    return findings
+    container = ContainerContentItem(name=_coded(codes.FINDINGS), relationship_type=_CONTAINS, template_id="3251")
+    container.ContentSequence = ContentSequence(items)
+    return container
+
+
+def _lesion(
+    number: int, finding: OperatorFinding, record: Mapping[str, Any], identity: Identity
+) -> ContainerContentItem:
+    """One finding of an operator: who (under a pseudonym unless identity is kept), what, where."""
+    reader = str(record.get("current_reader") or "")
+    name = reader if identity.kept else f"R{keyed_hash(identity.key, 'reader', reader)[:8]}"
+    items: list[Any] = [
+        CodeContentItem(_coded(codes.OBSERVER_TYPE), _coded(codes.PERSON), relationship_type=_HAS_OBS),
+        PnameContentItem(_coded(codes.PERSON_NAME), f"{name.replace('^', ' ')}^", relationship_type=_HAS_OBS),
+        TextContentItem(_coded(codes.LESION_ID), str(number), relationship_type=_HAS_OBS),
+    ]
+    if finding.site is not None:
+        items.append(CodeContentItem(_coded(codes.FINDING_SITE), _coded(finding.site), relationship_type=_HAS_MOD))
+    for concept, value in finding.coded:
+        item = CodeContentItem(_coded(concept), _coded(value), relationship_type=_CONTAINS)
+        frames = range(finding.first, finding.last + 1)
+        item.ContentSequence = ContentSequence([_image(record["source"], identity, frames, _INFERRED)])
+        items.append(item)
+    items += [_position(mm) for mm in dict.fromkeys(finding.position_mm) if np.isfinite(mm)]
+    container = ContainerContentItem(name=_coded(codes.LESION), relationship_type=_CONTAINS)
+    container.ContentSequence = ContentSequence(items)
+    return container
+
+
+def _position(position_mm: float) -> NumContentItem:
+    """A place along the vessel as the standard counts it: positive distally of the landmark."""
+    item = _plain_number(Measurement(codes.RELATIVE_POSITION, 0.0 - position_mm, codes.MM, 4))
+    item.ContentSequence = ContentSequence(
+        [CodeContentItem(_coded(codes.FIDUCIAL), _coded(codes.DISTAL_END), relationship_type=_HAS_MOD)]
+    )
+    return item
 
 
 def _group(
@@ -174,12 +209,7 @@ def _group(
     ]
     items += [_number(m, group, contours, source, identity) for m in group.measurements]
     if np.isfinite(group.position_mm):
-        position = Measurement(codes.RELATIVE_POSITION, 0.0 - group.position_mm, codes.MM, 4)
-        item = _plain_number(position)
-        item.ContentSequence = ContentSequence(
-            [CodeContentItem(_coded(codes.FIDUCIAL), _coded(codes.DISTAL_END), relationship_type=_HAS_MOD)]
-        )
-        items.append(item)
+        items.append(_position(group.position_mm))
     container = ContainerContentItem(name=_coded(codes.MEASUREMENT_GROUP), relationship_type=_CONTAINS)
     container.ContentSequence = ContentSequence(items)
     return container
@@ -215,20 +245,21 @@ def _number(
         if len(polygon) >= 3:
             children.append(_outline(polygon, group.frame, source, identity))
         else:
-            children.append(_image(source, identity, group.frame, _INFERRED))
+            children.append(_image(source, identity, (group.frame,), _INFERRED))
     if children:
         item.ContentSequence = ContentSequence(children)
     return item
 
 
 def _image(
-    source: Mapping[str, Any], identity: Identity, frame: int | None, relationship: RelationshipTypeValues
+    source: Mapping[str, Any], identity: Identity, frames: Sequence[int], relationship: RelationshipTypeValues
 ) -> ImageContentItem:
+    """The source, or some of its frames (0-based)."""
     return ImageContentItem(
         _coded(codes.SOURCE_OF_MEASUREMENT),
         source["sop_class_uid"],
         identity.instance_uid,
-        referenced_frame_numbers=None if frame is None else [frame + 1],
+        referenced_frame_numbers=[frame + 1 for frame in frames] or None,
         relationship_type=relationship,
     )
 
@@ -245,7 +276,7 @@ def _outline(
         np.vstack([corners, corners[:1]]),
         relationship_type=_INFERRED,
     )
-    item.ContentSequence = ContentSequence([_image(source, identity, frame, _SELECTED)])
+    item.ContentSequence = ContentSequence([_image(source, identity, (frame,), _SELECTED)])
     return item
 
 

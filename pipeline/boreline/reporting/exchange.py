@@ -39,6 +39,7 @@ _RECORD = (
     "segmenter",
     "parameters",
     "edits_hash",
+    "operator",
     "stages",
     "warnings",
 )

@@ -27,6 +27,7 @@ from boreline.reporting.comparison import Comparison, compare_runs
 from boreline.reporting.cut import CutView, load_cut, view_cut
 from boreline.reporting.edits import Reader, read_readers
 from boreline.reporting.figure import Figure, draw_figure
+from boreline.reporting.findings import extent, operator_findings
 from boreline.reporting.pictures import Picture, choose_frames, draw_pictures
 from boreline.reporting.review_state import review_state
 from boreline.reporting.vessel_picture import VesselView, view_vessel
@@ -61,6 +62,7 @@ class RunView:
     left_out: tuple[tuple[str, int, str], ...]
     coverage: Mapping[str, int]
     readers: tuple[Reader, ...]
+    findings: tuple[tuple[str, str], ...]
     plan: Mapping[str, Any] | None
     assessment: Mapping[str, Any] | None
 
@@ -167,6 +169,7 @@ def view_of(folder: ResultFolder, run: Run | None, *, key: str, name: str) -> Ru
             "stent": int(frames["stent_area_mm2"].notna().sum()),
         },
         readers=read_readers(folder),
+        findings=tuple((finding.words, extent(finding)) for finding in operator_findings(record, frames)),
         plan=plan,
         assessment=assessment,
     )

@@ -12,6 +12,7 @@ from boreline.model import Structure
 from boreline.reporting.dicom_seg import write_segmentation
 from boreline.reporting.dicom_sr import write_structured_report
 from boreline.reporting.exchange import write_exchange
+from boreline.reporting.findings import operator_findings
 from boreline.reporting.identity import Identity, kept_identity, load_key, pseudonymous_identity, read_header
 from boreline.reporting.measurements import measured_groups
 from boreline.reporting.review_state import review_state
@@ -107,6 +108,11 @@ def _write(results: ResultFolder, target: Path, identity: Identity, ratio: float
     dicom, exchange = target / DICOM, target / EXCHANGE
     dicom.mkdir()
     exchange.mkdir()
-    files = [write_structured_report(dicom / REPORT_FILE, groups, contours, record, identity, review=review)]
+    findings = operator_findings(record, frames)
+    files = [
+        write_structured_report(
+            dicom / REPORT_FILE, groups, contours, record, identity, review=review, findings=findings
+        )
+    ]
     masks = write_segmentation(dicom / SEGMENTATION_FILE, contours, record, identity, compression_ratio=ratio)
     return [*files, *([masks] if masks else []), *write_exchange(results, exchange, identity, review=review)]
