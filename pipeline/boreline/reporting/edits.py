@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from boreline.correction import Entry, log_path, read_log, readers
 from boreline.results import ResultFolder
+
+if TYPE_CHECKING:
+    from boreline.correction import Entry
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +37,11 @@ class Reader:
 
 def read_readers(folder: ResultFolder) -> tuple[Reader, ...]:
     """The readers of a folder in name order."""
+    if not folder.has_edits():
+        return ()
+    # Only here: what replays edits brings along libraries that a first analysis has no use for.
+    from boreline.correction import log_path, read_log, readers
+
     current = folder.record.get("current_reader")
     return tuple(
         _summary(name, read_log(log_path(folder.path, name)), current=name == current) for name in readers(folder.path)
