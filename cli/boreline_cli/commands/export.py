@@ -29,6 +29,9 @@ def register(app: typer.Typer) -> None:
         source: Annotated[
             Path | None, typer.Option("--source", metavar="RUN.dcm", help="The run's DICOM file when it moved.")
         ] = None,
+        netcdf: Annotated[
+            bool, typer.Option("--netcdf", help="Write tables and contours as NetCDF as well, for labelled arrays.")
+        ] = False,
         as_json: Json = False,
     ) -> None:
         """Write DICOM SEG and SR, tables with their dictionary, and sources; pseudonymous unless told otherwise.
@@ -37,7 +40,7 @@ def register(app: typer.Typer) -> None:
         """
         from boreline.workflow.export import export as write
 
-        result = write(folder, out, source=source, keep_identity=keep_identity, key_file=key)
+        result = write(folder, out, source=source, keep_identity=keep_identity, key_file=key, netcdf=netcdf)
         if as_json:
             print_json(
                 {

@@ -15,13 +15,14 @@ from boreline.reporting.exchange import write_exchange
 from boreline.reporting.findings import operator_findings
 from boreline.reporting.identity import Identity, kept_identity, load_key, pseudonymous_identity, read_header
 from boreline.reporting.measurements import measured_groups
+from boreline.reporting.netcdf import write_netcdf
 from boreline.reporting.review_state import review_state
 from boreline.results import ResultFolder, change, new_folder
 from boreline.results.source import find_source
 from boreline.workflow.apply_edits import open_current
 
 DICOM, EXCHANGE = "dicom", "exchange"
-SEGMENTATION_FILE, REPORT_FILE = "contours_seg.dcm", "measurements_sr.dcm"
+SEGMENTATION_FILE, REPORT_FILE, NETCDF_FILE = "contours_seg.dcm", "measurements_sr.dcm", "run.nc"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,7 @@ def export(
     source: Path | None = None,
     keep_identity: bool = False,
     key_file: Path | None = None,
+    netcdf: bool = False,
 ) -> Export:
     """Write DICOM SEG and SR into ``dicom/`` and tables into ``exchange/``, inside the folder or into a new `out`.
 
@@ -53,6 +55,8 @@ def export(
         Write the DICOM objects into the source's own patient and study.
     key_file
         Secret key of the pseudonyms instead of the one in the user's configuration folder.
+    netcdf
+        Write ``exchange/run.nc`` as well.
 
     Raises
     ------
@@ -64,7 +68,7 @@ def export(
         raise InputRefused("exists already", file=out, tag="--out", remedy="choose another folder")
     identity, ratio, notes = _identity(results, source, keep_identity=keep_identity, key_file=key_file)
     with change(results.path) if out is None else new_folder(out, replace=False) as target:
-        written = _write(results, target, identity, ratio)
+        written = _write(results, target, identity, ratio, netcdf=netcdf)
         names = [path.relative_to(target) for path in written]
     base = results.path if out is None else out
     return Export(base, tuple(base / name for name in names), identity.kept, tuple(notes))
@@ -93,7 +97,7 @@ def _identity(
     return pseudonymous_identity(stored, header, key), raw / size, notes
 
 
-def _write(results: ResultFolder, target: Path, identity: Identity, ratio: float | None) -> list[Path]:
+def _write(results: ResultFolder, target: Path, identity: Identity, ratio: float | None, *, netcdf: bool) -> list[Path]:
     record, frames = results.record, results.frames()
     contours = {structure: results.contours(structure) for structure in Structure}
     review = review_state(int(np.sum(frames["reviewed"].fillna(value=False).to_numpy(dtype=bool))), len(frames))
@@ -115,4 +119,7 @@ def _write(results: ResultFolder, target: Path, identity: Identity, ratio: float
         )
     ]
     masks = write_segmentation(dicom / SEGMENTATION_FILE, contours, record, identity, compression_ratio=ratio)
-    return [*files, *([masks] if masks else []), *write_exchange(results, exchange, identity, review=review)]
+    files += [*([masks] if masks else []), *write_exchange(results, exchange, identity, review=review)]
+    if netcdf:
+        files.append(write_netcdf(results, exchange / NETCDF_FILE, review=review))
+    return files
