@@ -25,6 +25,9 @@ _TISSUE_MM = (1.0, 3.5)
 _LARGEST_STRETCH = 4.0
 _EDGE = 2  # the largest shift
 
+NOTHING_SHARED = 128
+"""Level of shared speckle without correlation; 255 is all."""
+
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
 
@@ -71,7 +74,7 @@ class Speckle:
         assert best is not None
         correlation = cv2.divide(best, _inner(self.strength))
         margin = _PAD - _EDGE
-        shared: Bytes = cv2.convertScaleAbs(correlation, alpha=127.0, beta=128.0)
+        shared: Bytes = cv2.convertScaleAbs(correlation, alpha=255.0 - NOTHING_SHARED, beta=NOTHING_SHARED)
         return np.ascontiguousarray(shared[margin : margin + N_RAYS])
 
 

@@ -14,6 +14,8 @@ import numpy as np
 
 from boreline.model import BoolArray, FloatArray, IntArray, JsonValue
 from boreline.segmentation.features import (
+    N_RAYS,
+    NOTHING_SHARED,
     STRIDE,
     Bytes,
     Speckle,
@@ -29,6 +31,7 @@ from boreline.segmentation.starts import Sampled, best_guess, clarity
 _STEADY_SHARE = 0.15
 """Frames whose tissue shares this much less than usual (of what there is to share) teach nothing."""
 _LEAST_FRAMES = 8
+_UNSHARED_FRAMES = 8
 DEEP_MM = (1.2, 1.4)
 """Where attenuation shows: from so far behind the border, over this depth."""
 
@@ -97,26 +100,23 @@ class Learnt:
 
 
 def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: float) -> Learnt:
-    """Learn from a few blocks of consecutive polar pictures; `in_region` as in `PolarSampler`.
-
-    Two first guesses, one from grey and speckle and one from speckle alone, are refined by turns: draw the borders,
-    count both cues on either side, draw again. The guess whose sides differ more in the end is kept.
-    """
+    """Learn from a few blocks of consecutive polar pictures; `in_region` as in `PolarSampler`."""
     pictures = [picture for block in blocks for picture in block]
     to_sample = _picture_end(pictures, in_region)[::STRIDE].copy()
     ring = ring_down(pictures, mm_per_sample)
     grey = np.stack([smooth_grey(picture) for picture in pictures])
     shared = np.concatenate([shared_speckle(block) for block in blocks])
-    null = _null_share(blocks, mm_per_sample)
+    unshared = unshared_speckle(blocks)
+    null = float(np.median([usual_share(frame, mm_per_sample) for frame in unshared]))
     shares = np.array([usual_share(frame, mm_per_sample) for frame in shared])
     share = float(np.percentile(shares, 70))
     steady = share - shares <= max(_STEADY_SHARE * (share - null), 1.0)
     if steady.sum() >= _LEAST_FRAMES:
         grey, shared = grey[steady], shared[steady]
-    sampled = Sampled(grey, shared, ring, to_sample, mm_per_sample)
+    sampled = Sampled(grey, shared, unshared[..., ring.end :], ring, to_sample, mm_per_sample)
     best = best_guess(sampled)
     tissue = grey[:, :, ring.end : int(3.5 / mm_per_sample)]
-    wall_share = float(np.median(shared[best.wall])) if best.wall.any() else 128.0
+    wall_share = float(np.median(shared[best.wall])) if best.wall.any() else NOTHING_SHARED
     return Learnt(
         model=best.model,
         ring=ring,
@@ -126,7 +126,7 @@ def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: flo
         grey_nats=best.grey_nats,
         shared_nats=best.shared_nats,
         clarity=clarity(grey, best.blood, best.wall),
-        likeness=float(np.clip((wall_share - 128) / 127, 0, 1)),
+        likeness=float(np.clip((wall_share - NOTHING_SHARED) / (255 - NOTHING_SHARED), 0, 1)),
         share=share,
         null=null,
         mm_per_sample=mm_per_sample,
@@ -145,18 +145,23 @@ def shared_speckle(block: PolarBlock) -> Bytes:
     speckle = [Speckle.of(picture) for picture in block]
     pairs = [after.shared_with(before) for before, after in pairwise(speckle)]
     if not pairs:
-        return np.full((1, block.shape[1] // STRIDE, block.shape[2]), 128, dtype=np.uint8)
+        return np.full((1, N_RAYS, block.shape[2]), NOTHING_SHARED, dtype=np.uint8)
     middle = [mean_of(before, after) for before, after in pairwise(pairs)]
     return np.stack([pairs[0], *middle, pairs[-1]])
 
 
-def _null_share(blocks: Sequence[PolarBlock], mm_per_sample: float) -> float:
-    """Shared speckle of frames so far apart that they share nothing."""
-    first = [Speckle.of(block[0]) for block in blocks]
-    if len(first) < 2:
-        return 128.0
-    pairs = pairwise(first)
-    return float(np.median([usual_share(b.shared_with(a), mm_per_sample) for a, b in pairs]))
+def unshared_speckle(blocks: Sequence[PolarBlock]) -> Bytes:
+    """What a few pictures seem to share with the next one turned by a quarter and by a half: chance alone."""
+    pairs = [pair for block in blocks for pair in pairwise(block)]
+    found = []
+    for here, there in pairs[:: max(1, len(pairs) // _UNSHARED_FRAMES)]:
+        speckle = Speckle.of(here)
+        found.append(mean_of(speckle.shared_with(_turned(there, 4)), speckle.shared_with(_turned(there, 2))))
+    return np.stack(found) if found else np.full((1, N_RAYS, blocks[0].shape[2]), NOTHING_SHARED, dtype=np.uint8)
+
+
+def _turned(picture: Bytes, part: int) -> Speckle:
+    return Speckle.of(np.roll(picture, len(picture) // part, axis=0))
 
 
 def _picture_end(pictures: Sequence[Bytes], in_region: BoolArray) -> IntArray:

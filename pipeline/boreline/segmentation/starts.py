@@ -8,7 +8,7 @@ the one whose speckle lasts.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -42,20 +42,33 @@ _ASTRAY_SHARE = 0.1
 _SMOOTHING = 5.0  # grey levels
 _LEAST_SHARE = 1e-3
 _EDGE_MM = 0.2
+_OUTSIDE_MM = (1.0, 3.5)
 _BETWEEN_MM = 0.2
 _LEAST_BETWEEN = 2000
 """Samples between two borders from which their content is judged."""
 _LASTING, _LEAST_LASTING = 0.5, 0.02
 _DARKER_BETWEEN = -0.03
 _CLOSE_MERIT = 0.5
+_WRONG_WAY = 3.0
+_LEAST_HELD = 0.01
+"""Share of all samples; with as few in blood, the two sides count half."""
 
 
 @dataclass(frozen=True, slots=True)
 class Sampled:
-    """A few frames: smoothed `grey` and `shared` speckle (n_frames, n_rays, n_samples), and where they can be read."""
+    """A few frames, and where they can be read.
+
+    Attributes
+    ----------
+    grey, shared
+        Smoothed grey and shared speckle, (n_frames, n_rays, n_samples).
+    unshared
+        What pictures without any speckle in common seem to share, any shape.
+    """
 
     grey: Bytes
     shared: Bytes
+    unshared: Bytes
     ring: RingDown
     to_sample: IntArray
     mm_per_sample: float
@@ -67,7 +80,7 @@ class Sampled:
 
     def thinned(self, step: int) -> Sampled:
         """Every `step`-th frame."""
-        return Sampled(self.grey[::step], self.shared[::step], self.ring, self.to_sample, self.mm_per_sample)
+        return replace(self, grey=self.grey[::step], shared=self.shared[::step])
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,8 +117,10 @@ class Guess:
 
     @property
     def merit(self) -> float:
-        """How far the sides differ in the right way, less for borders that run out of the picture."""
-        return (self.grey_nats + self.shared_nats) * (1.0 - min(1.0, 3.0 * self.astray))
+        """How far the sides differ in the right way, less for borders that run out of the picture or hold no blood."""
+        apart = sum(nats if nats > 0 else _WRONG_WAY * nats for nats in (self.grey_nats, self.shared_nats))
+        held = float(self.blood.mean())
+        return apart * (1.0 - min(1.0, 3.0 * self.astray)) * held / (held + _LEAST_HELD)
 
 
 def best_guess(sampled: Sampled) -> Guess:
@@ -113,10 +128,11 @@ def best_guess(sampled: Sampled) -> Guess:
     few = sampled.thinned(2) if len(sampled.grey) >= 2 * _LEAST_FRAMES else sampled
     both = _by_brightness(few)
     speckle = BloodModel(np.zeros_like(both.by_grey), both.by_shared)
+    lasting = _by_lasting_speckle(few)
     first = _refined(few, both, _TURNS)
     best = first  # stands in a picture without speckle
     if clarity(few.grey, first.blood, first.wall) <= CLEAN:
-        others = (speckle, _model(few, _edges(few)), _model(few, _near(few)))
+        others = (lasting, speckle, _model(few, _edges(few)), _model(few, _near(few)))
         best = _choose([first, *(_refined(few, model, _TURNS) for model in others)], few)
     return _refined(sampled, best.model, 1)
 
@@ -132,6 +148,15 @@ def _by_brightness(sampled: Sampled) -> BloodModel:
     blood = annulus & (grey <= np.median(grey[annulus]))
     wall = reach & (grey >= np.percentile(grey[reach], 85))
     return _counted(sampled, blood, wall)
+
+
+def _by_lasting_speckle(sampled: Sampled) -> BloodModel:
+    """Blood shares no speckle with the next frame, and wall as much as most of what lies well outside does."""
+    mm = sampled.mm_per_sample
+    usual = sampled.shared[..., int(_OUTSIDE_MM[0] / mm) : int(_OUTSIDE_MM[1] / mm)]
+    all_of_it = np.ones(usual.shape, dtype=np.bool_), np.ones(sampled.unshared.shape, dtype=np.bool_)
+    ratio = np.log(_shares(sampled.unshared, all_of_it[1]) / _shares(usual, all_of_it[0]))
+    return BloodModel(np.zeros(_LEVELS, dtype=np.float32), ratio.astype(np.float32))
 
 
 def _near(sampled: Sampled) -> FloatArray:
@@ -197,6 +222,8 @@ def _choose(guesses: list[Guess], sampled: Sampled) -> Guess:
     best = max(guesses, key=lambda guess: guess.merit)
     for inner in sorted(guesses, key=lambda guess: -guess.merit):
         if inner.merit < _CLOSE_MERIT * best.merit or inner.paths.mean() >= best.paths.mean():
+            continue
+        if best.shared_nats > _LASTING * inner.shared_nats:
             continue
         depth = np.arange(sampled.grey.shape[2])
         margin, least = _WALL_FROM_MM / sampled.mm_per_sample, _BETWEEN_MM / sampled.mm_per_sample

@@ -11,7 +11,16 @@ from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
 from boreline.segmentation import eem, gaps, lumen, second_look
 from boreline.segmentation.edges import edge_levels, find_edges, smooth_round
-from boreline.segmentation.features import N_RAYS, Bytes, Floats, level_share, smooth_grey, thin_picture, usual_share
+from boreline.segmentation.features import (
+    N_RAYS,
+    NOTHING_SHARED,
+    Bytes,
+    Floats,
+    level_share,
+    smooth_grey,
+    thin_picture,
+    usual_share,
+)
 from boreline.segmentation.learning import Learnt, shared_speckle
 from boreline.segmentation.polar import PolarBlock
 from boreline.segmentation.surfaces import expected_distance
@@ -122,7 +131,7 @@ def _all_votes(pictures: PolarBlock, usable: BoolArray, learnt: Learnt) -> tuple
 
 def _shared_in_runs(pictures: PolarBlock, usable: BoolArray) -> Bytes:
     """Shared speckle within each run of usable frames; none elsewhere."""
-    out = np.full((len(pictures), N_RAYS, pictures.shape[2]), 128, dtype=np.uint8)
+    out = np.full((len(pictures), N_RAYS, pictures.shape[2]), NOTHING_SHARED, dtype=np.uint8)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], usable, [False]]).astype(np.int8)))
     for start, stop in edges.reshape(-1, 2):
         out[start:stop] = shared_speckle(pictures[start:stop])
