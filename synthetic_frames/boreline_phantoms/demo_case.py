@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from boreline_phantoms.anatomy import Branch, Calcium, Lesion, Stent, VesselPlan
+from boreline_phantoms.dicom import Study
 from boreline_phantoms.motion import Motion
 from boreline_phantoms.physics import Physics
 from boreline_phantoms.records import Acquisition, Picture, Scene
@@ -12,6 +13,9 @@ from boreline_phantoms.vessel import VesselContent
 
 _SPEED_MM_S = 4.0
 _FRAMES = 220
+
+CASE = Study(study_key="demo")
+"""Both runs lie in one study."""
 
 
 def demo_case() -> tuple[Scene, Scene]:

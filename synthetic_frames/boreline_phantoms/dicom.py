@@ -51,7 +51,7 @@ class Screen:
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """What ties the runs of one synthetic patient together."""
+    """What ties the runs of one synthetic patient together; runs that share it lie in one study."""
 
     patient_id: str = "SYNTHETIC"
     study_key: str = "study"
@@ -95,11 +95,12 @@ def write_dicom(
         partial = path.with_suffix(".partial")
         with partial.open("wb") as out:
             dcmwrite(out, header, enforce_file_format=True)
-            _append_pixels(out, payload, sizes, coder)
+            append_pixels(out, payload, sizes, coder)
         partial.replace(path)
 
 
-def _append_pixels(out: IO[bytes], payload: IO[bytes], sizes: list[int], coder: Encoding) -> None:
+def append_pixels(out: IO[bytes], payload: IO[bytes], sizes: list[int], coder: Encoding) -> None:
+    """Write the Pixel Data element behind a header: the frames of `payload`, whose sizes in bytes are `sizes`."""
     tag = struct.pack("<HH", 0x7FE0, 0x0010)
     total = sum(sizes)
     if not coder.encapsulated:
@@ -129,7 +130,6 @@ def header_of(
     r_waves_ms: FloatArray | None = None,
 ) -> Dataset:
     """Everything but the pixels; UIDs follow from the scene, so a run can be written again identically."""
-    study = Study() if study is None else study
     coder = find_encoding(encoding, photometric)
     key = [scene.name, str(scene.seed), str(scene.n_frames), str(scene.picture), str(scene.mhz), encoding, photometric]
     ds = Dataset()
@@ -139,7 +139,7 @@ def header_of(
     ds.file_meta.TransferSyntaxUID = coder.uid
     ds.file_meta.ImplementationClassUID = IMPLEMENTATION_UID
     _add_patient_and_study(ds, scene, study)
-    ds.SeriesInstanceUID = stable_uid("series", study.study_key, *key)
+    ds.SeriesInstanceUID = stable_uid("series", study.study_key if study else scene.name, *key)
     ds.SOPInstanceUID = ds.file_meta.MediaStorageSOPInstanceUID
     _add_pixel_description(ds, scene, screen, photometric)
     ds.SequenceOfUltrasoundRegions = [_cross_section(scene, screen)]
@@ -150,14 +150,15 @@ def header_of(
     return ds
 
 
-def _add_patient_and_study(ds: Dataset, scene: Scene, study: Study) -> None:
+def _add_patient_and_study(ds: Dataset, scene: Scene, shared: Study | None) -> None:
+    study = shared or Study(study_key=f"{scene.name} {scene.seed}")
     started = scene.acquisition.started_at
     ds.SpecificCharacterSet = "ISO_IR 100"
     ds.PatientName = "Synthetic^Phantom"
     ds.PatientID = study.patient_id
     ds.PatientBirthDate = ""
     ds.PatientSex = "O"
-    ds.StudyInstanceUID = stable_uid("study", study.study_key, scene.name, str(scene.seed))
+    ds.StudyInstanceUID = stable_uid("study", study.study_key)
     ds.StudyID = "1"
     ds.StudyDate = ds.SeriesDate = ds.ContentDate = ds.AcquisitionDate = started[:8]
     ds.StudyTime = ds.SeriesTime = ds.ContentTime = ds.AcquisitionTime = started[8:14]

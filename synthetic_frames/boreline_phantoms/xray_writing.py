@@ -18,12 +18,12 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.filewriter import dcmwrite
-from pydicom.uid import generate_uid
 
 from boreline.model import GreyImage
-from boreline_phantoms.dicom import IMPLEMENTATION_UID, _append_pixels
+from boreline_phantoms.dicom import IMPLEMENTATION_UID, append_pixels
 from boreline_phantoms.encodings import find_encoding
 from boreline_phantoms.records import CLOCK_UTC_UID
+from boreline_phantoms.uids import stable_uid
 from boreline_phantoms.xray import Film, XrayScene
 from boreline_phantoms.xray_drawing import cine_frames, filling, fluoro_frames
 
@@ -73,7 +73,7 @@ def _write(path: Path, header: Dataset, frames: Iterable[GreyImage], encoding: s
         partial = path.with_suffix(".partial")
         with partial.open("wb") as file:
             dcmwrite(file, header, enforce_file_format=True)
-            _append_pixels(file, payload, sizes, coder)
+            append_pixels(file, payload, sizes, coder)
         partial.replace(path)
 
 
@@ -92,11 +92,11 @@ def header_of(
     ds = Dataset()
     ds.file_meta = FileMetaDataset()
     ds.file_meta.MediaStorageSOPClassUID = ds.SOPClassUID = XA_UID
-    ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID = generate_uid(None, ["instance", *key])
+    ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID = stable_uid("instance", *key)
     ds.file_meta.TransferSyntaxUID = find_encoding(encoding).uid
     ds.file_meta.ImplementationClassUID = IMPLEMENTATION_UID
     _add_patient_and_study(ds, scene, like)
-    ds.SeriesInstanceUID = generate_uid(None, ["series", *key])
+    ds.SeriesInstanceUID = stable_uid("series", *key)
     ds.SeriesNumber = series_number
     ds.SeriesDescription = f"synthetic: {scene.name} {name}"[:64]
     started = _started(like) + timedelta(seconds=film.start_s)
@@ -129,7 +129,7 @@ def _add_patient_and_study(ds: Dataset, scene: XrayScene, like: Dataset | None) 
     ds.PatientID = "SYNTHETIC"
     ds.PatientBirthDate = ""
     ds.PatientSex = "O"
-    ds.StudyInstanceUID = generate_uid(None, ["study", scene.name, str(scene.seed)])
+    ds.StudyInstanceUID = stable_uid("study", scene.name, str(scene.seed))
     ds.StudyID = "1"
     ds.StudyDate = IVUS_STARTED_AT.strftime("%Y%m%d")
     ds.StudyTime = IVUS_STARTED_AT.strftime("%H%M%S")

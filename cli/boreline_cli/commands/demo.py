@@ -33,7 +33,8 @@ def register(app: typer.Typer) -> None:
         from boreline.workflow.assess import assess_folder
         from boreline.workflow.plan import plan_folder
         from boreline.workflow.report import report
-        from boreline_phantoms.demo_case import demo_case
+        from boreline_phantoms.demo_case import CASE, demo_case
+        from boreline_phantoms.media import write_media
         from boreline_phantoms.writing import write_scene
 
         marker = out / "made-by-boreline-demo"
@@ -42,10 +43,16 @@ def register(app: typer.Typer) -> None:
         shutil.rmtree(out, ignore_errors=True)
         out.mkdir(parents=True)
         marker.touch()
-        folders = []
-        for scene, phase in zip(demo_case(), (Phase.BEFORE, Phase.IMPLANTED), strict=True):
+        phases = (Phase.BEFORE, Phase.IMPLANTED)
+        drawn = []
+        for scene, phase in zip(demo_case(), phases, strict=True):
             with progress_bar(f"drawing the run {phase.value}") as progress:
-                run = write_scene(scene, out / "runs" / phase.value, progress=progress)
+                drawn.append(write_scene(scene, out / "drawn" / phase.value, study=CASE, progress=progress))
+        runs = write_media(drawn, out / "export")
+        for copied in drawn:
+            copied.unlink()
+        folders = []
+        for run, phase in zip(runs, phases, strict=True):
             with progress_bar(f"analysing the run {phase.value}") as progress:
                 options = AnalyseOptions(vessel=Vessel.LAD, phase=phase, threads=2)
                 folders.append(analyse(run, out / phase.value, options, progress=progress))
@@ -68,10 +75,11 @@ def register(app: typer.Typer) -> None:
         print_line()
         print_line("What to type next on this case:")
         for command in (
-            f"boreline inspect {out / 'runs'}",
+            f"boreline inspect {out / 'export'}",
             f"boreline review {before} {implanted}",
             f"boreline plan {before}",
             f"boreline assess {implanted} --before {before} --balloon {BALLOON_MM:g}",
+            f"boreline report {before} {implanted}",
             f"boreline export {before}",
         ):
             print_line(f"  {command}")

@@ -143,7 +143,7 @@ def next_commands(found: Found) -> list[str]:
         return []
     commands = []
     first = next((pair.pullback for pair in found.pairs), sound[0])
-    out = f"results/{first.path.stem}"
+    out = f"results/{_result_name(first, sound, found.folder)}"
     commands.append(f"boreline analyse {shlex.quote(str(first.path))} --out {shlex.quote(out)}")
     commands += [
         f"boreline coregister {shlex.quote(out)} --fluoro {shlex.quote(str(pair.fluoro.path))} "
@@ -155,6 +155,13 @@ def next_commands(found: Found) -> list[str]:
     if len(sound) > 1:
         commands.append(f"boreline batch {shlex.quote(str(found.folder))} --out results")
     return commands
+
+
+def _result_name(run: FoundPullback, others: list[FoundPullback], folder: Path) -> str:
+    """The file's name; the way to it as well where other runs are called the same, as in most exports."""
+    if sum(other.path.stem == run.path.stem for other in others) == 1:
+        return run.path.stem
+    return "-".join(run.path.relative_to(folder).with_suffix("").parts)
 
 
 def _describe_timing(timing: Timing) -> dict[str, JsonValue]:

@@ -85,6 +85,7 @@ def _listen(port: int) -> socket.socket:
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((LOOPBACK, port))
+        listening.listen()  # a browser may come before the server runs
     except OSError as cause:
         listening.close()
         why = "is taken" if cause.errno == errno.EADDRINUSE else f"cannot be used: {cause.strerror}"
