@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -16,15 +17,6 @@ from boreline.results import ResultFolder
 from boreline.workflow.analyse import AnalyseOptions, analyse
 from boreline_phantoms.scenes import circle
 from boreline_phantoms.writing import write_scene
-
-
-@pytest.fixture(scope="package")
-def mortal() -> Iterator[Mortal]:
-    command = [sys.executable, str(Path(__file__).with_name("dying.py"))]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as server:
-        yield Mortal(server)
-        assert server.stdin is not None
-        server.stdin.close()
 
 
 @pytest.fixture(scope="package")
@@ -47,3 +39,22 @@ def edit_log(analysed: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     writer.append(Accept(first=1, last=3))
     writer.close()
     return log
+
+
+@pytest.fixture(scope="package")
+def mortal(run_file: Path, edit_log: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mortal]:
+    program = [sys.executable, str(Path(__file__).with_name("dying.py"))]
+    place = tmp_path_factory.mktemp("warm")
+    case, key = str(place / "case"), place / "site.key"
+    key.write_text("sixteen bytes or more")
+    loads = [
+        ["analyse", str(run_file), "--out", case],
+        ["plan", case, "--distal", "0.05", "--proximal", "0.15"],
+        ["review", case, "--apply", str(edit_log)],
+        ["export", case, "--key", str(key)],
+    ]
+    with subprocess.Popen(program, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as server:
+        assert server.stdin is not None
+        server.stdin.write(json.dumps(loads) + "\n")
+        yield Mortal(server)
+        server.stdin.close()

@@ -25,10 +25,11 @@ class Mortal:
 
     server: subprocess.Popen[str]
 
-    def run(self, *args: str, under: Path, signal: int = 0, nth: int = -1) -> Death:
+    def run(self, *args: str, under: Path, signal: int = 0, nth: int = -1, limit: int | None = None) -> Death:
+        """Run a command; `limit` is the largest file that its disk takes, in bytes."""
         assert self.server.stdin is not None
         assert self.server.stdout is not None
-        order = {"args": args, "under": str(under), "signal": signal, "nth": nth}
+        order = {"args": args, "under": str(under), "signal": signal, "nth": nth, "limit": limit}
         self.server.stdin.write(json.dumps(order) + "\n")
         self.server.stdin.flush()
         return Death(**json.loads(self.server.stdout.readline()))

@@ -1,13 +1,15 @@
 """Runs commands in forked children that get a signal at a chosen write; a program of its own, driven over pipes.
 
-One JSON object a line comes in (`args`, `under`, `signal`, `nth`) and one goes out (`status`, `said`, `writes`). The
-children share the imports of their parent, so that one death costs a fraction of a start.
+One JSON object a line comes in (`args`, `under`, `signal`, `nth`, `limit`) and one goes out (`status`, `said`,
+`writes`). The first line is a list of commands that the parent itself runs: its children share what they loaded, so
+that one death costs a fraction of a start.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import resource
 import signal
 import sys
 import tempfile
@@ -18,6 +20,7 @@ _WRITES = {"os.rename", "os.mkdir", "os.remove", "os.rmdir"}
 
 
 def main() -> None:
+    _warm_up(json.loads(sys.stdin.readline()))
     for line in sys.stdin:
         order = json.loads(line)
         with tempfile.TemporaryDirectory() as told:
@@ -33,6 +36,24 @@ def main() -> None:
             }
         sys.stdout.write(json.dumps(answer) + "\n")
         sys.stdout.flush()
+
+
+def _warm_up(commands: list[list[str]]) -> None:
+    """Threads of a parent are not those of its children: the one pool that would not notice is never started."""
+    import cv2
+
+    cv2.setNumThreads(0)
+    from boreline_cli.main import main as command
+
+    kept = os.dup(1)
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    for args in commands:
+        try:
+            command(args)
+        except SystemExit as end:
+            if end.code:
+                raise
+    os.dup2(kept, 1)
 
 
 def _child(order: dict[str, Any], told: Path) -> None:
@@ -63,6 +84,8 @@ def _child(order: dict[str, Any], told: Path) -> None:
 
     signal.signal(signal.SIGINT, signal.default_int_handler)
     sys.argv = ["boreline", *order["args"]]
+    if order["limit"] is not None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (order["limit"], order["limit"]))
     sys.addaudithook(watch)
     code: Any = 70
     try:
@@ -83,9 +106,4 @@ def _writes(values: tuple[Any, ...]) -> bool:
 
 
 if __name__ == "__main__":
-    import boreline.workflow.analyse
-    import boreline.workflow.apply_edits
-    import boreline.workflow.export
-    import boreline.workflow.plan  # noqa: F401
-
     main()
