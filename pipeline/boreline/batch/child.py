@@ -12,8 +12,9 @@ from pathlib import Path
 from threading import Thread
 from typing import Any
 
+from boreline.batch.choices import ASSESSMENT, PLAN, Choices, forget, landing_mm, made_here, operator_choices, put_aside
 from boreline.batch.job import Ending, Job
-from boreline.batch.ledger import edits_stamp
+from boreline.batch.ledger import batch_note
 from boreline.errors import BorelineError, InputRefused
 from boreline.model import Phase, Vessel
 from boreline.results import ResultFolder
@@ -35,7 +36,7 @@ _PASSING = {
     errno.ESTALE,
 }
 """Faults of the machine or the folder, not of the run: the next batch tries again."""
-_ON_THE_PAGE = ("plan.json", "assessment.json", "marker.parquet")
+_ON_THE_PAGE = (PLAN, ASSESSMENT, "marker.parquet")
 """What the report that the analysis wrote does not show yet."""
 
 
@@ -56,14 +57,14 @@ def _end_with_parent() -> None:
 
 
 def perform(job: Job) -> dict[str, Any]:
-    """Analyse, co-register, plan and assess as far as the run allows."""
-    done: list[ResultFolder] = []
+    """Analyse, co-register, plan and assess as far as the run allows; what an operator decided by command stays."""
+    done: list[tuple[ResultFolder, Choices]] = []
     failure = _attempt("analysis", lambda: done.append(_analysed(job)))
     if failure is not None:
         return failure
-    folder = done[0]
-    notes: list[str] = []
-    for stage, step in _later_stages(job, folder):
+    folder, choices = done[0]
+    notes: list[str] = list(_about(choices, job))
+    for stage, step in _later_stages(job, folder, choices):
         trouble = _attempt(stage, step)
         if trouble is None:
             continue
@@ -71,21 +72,50 @@ def perform(job: Job) -> dict[str, Any]:
             return trouble
         notes.append(f"{stage}: {trouble['reason']}")
     # Written last: a folder that holds the key went through every stage.
-    noted = {"key": job.key, "study": job.study, "notes": notes, "edits": edits_stamp(folder.path)}
+    made = {
+        name: value for name, value in made_here(folder.path).items() if name != ASSESSMENT or not choices.assessment
+    }
+    noted = {**batch_note(job), "study": job.study, "notes": notes, "made": made, "sites": choices.sites}
     failure = _attempt("record", lambda: folder.write_json("run.json", {**folder.record, "batch": noted}))
+    if failure is None:
+        forget(folder.path)
     return failure or {"ending": Ending.DONE, "stage": "", "reason": "", "notes": notes}
 
 
-def _analysed(job: Job) -> ResultFolder:
+def _about(choices: Choices, job: Job) -> Iterator[str]:
+    if choices.sites:
+        yield f"plan: at the {' and '.join(choices.sites)} landing site that an operator chose"
+    if choices.device_list not in (
+        None,
+        "common sizes (built in)",
+        None if job.devices is None else Path(job.devices).name,
+    ):
+        yield f"plan: an operator's device list {choices.device_list} was not at hand, the study's was used"
+    if choices.assessment:
+        yield "assessment: an operator's own, from before this analysis; boreline assess makes it anew"
+
+
+def _analysed(job: Job) -> tuple[ResultFolder, Choices]:
     """The run's result folder: as it is when only edits are newer, with its edits kept when there are any."""
-    path, options = Path(job.out), _options(job)
+    path = Path(job.out)
+    choices = operator_choices(path)
+    put_aside(path, choices)
+    folder = _folder(job, path)
+    if choices.assessment:
+        folder.write_json(ASSESSMENT, choices.assessment)
+    return folder, choices
+
+
+def _folder(job: Job, path: Path) -> ResultFolder:
+    options = _options(job)
     if (path / "run.json").is_file():
         kept = ResultFolder.open(path)
         if (kept.record.get("batch") or {}).get("key") == job.key:
             from boreline.workflow.apply_edits import up_to_date
 
+            kept.write_json("run.json", {**kept.record, "batch": {"key": job.key}})  # not through every stage any more
             up_to_date(kept)
-            for made_before_the_edits in ("plan.json", "assessment.json"):
+            for made_before_the_edits in (PLAN, ASSESSMENT):
                 (path / made_before_the_edits).unlink(missing_ok=True)
             return kept
         if kept.has_edits():
@@ -100,15 +130,17 @@ def _options(job: Job) -> dict[str, Any]:
     options: dict[str, Any] = dict(job.options)
     if options.get("mm_per_px") is not None:
         options["mm_per_px"] = tuple(options["mm_per_px"])
+    if options.get("calibration_file") is not None:
+        options["calibration_file"] = Path(options["calibration_file"])
     for name, words in (("vessel", Vessel), ("phase", Phase)):
         if options.get(name) is not None:
             options[name] = words(options[name])
     return options
 
 
-def _later_stages(job: Job, folder: ResultFolder) -> Iterator[tuple[str, Callable[[], object]]]:
+def _later_stages(job: Job, folder: ResultFolder, choices: Choices) -> Iterator[tuple[str, Callable[[], object]]]:
     """The stages after the analysis that apply to this run, each looked up when its turn comes."""
-    if job.fluoro is not None and job.cine is not None:
+    if job.fluoro is not None and job.cine is not None and not folder.record.get("coregistration"):
         from boreline.workflow.coregister import coregister
 
         films = Path(job.fluoro), Path(job.cine), None if job.cine2 is None else Path(job.cine2)
@@ -116,9 +148,11 @@ def _later_stages(job: Job, folder: ResultFolder) -> Iterator[tuple[str, Callabl
 
     from boreline.workflow.plan import plan_folder
 
-    yield "plan", lambda: plan_folder(folder.path)
+    devices = None if job.devices is None else Path(job.devices)
+    distal, proximal = (landing_mm(folder, choices, side) for side in ("distal", "proximal"))
+    yield "plan", lambda: plan_folder(folder.path, distal_mm=distal, proximal_mm=proximal, devices=devices)
     stated = job.balloon_mm is not None or job.before is not None
-    if stated or folder.frames()["stent_area_mm2"].notna().any():
+    if not choices.assessment and (stated or folder.frames()["stent_area_mm2"].notna().any()):
         from boreline.workflow.assess import assess_folder
 
         yield "assess", lambda: assess_folder(folder.path, balloon_mm=job.balloon_mm)

@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from boreline.batch.job import Ending, Job, Outcome, run_job
+from boreline.batch.job import Ending, Job, Outcome
+from boreline.batch.work import work
 from boreline.errors import InputRefused
 
 _CONNECT_S = 20
@@ -34,7 +35,7 @@ def run_jobs(jobs: Sequence[Job], *, workers: int, scheduler: str | None = None)
     from distributed import as_completed
 
     with _client(workers, scheduler) as client:
-        futures = client.map(run_job, list(jobs), pure=False, retries=0)
+        futures = client.map(work, list(jobs), pure=False, retries=0)
         job_of = {future.key: job for future, job in zip(futures, jobs, strict=True)}
         for future in as_completed(futures):
             if future.status == "finished":

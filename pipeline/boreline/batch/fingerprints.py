@@ -1,48 +1,29 @@
-"""Content hashes of the archive's files, kept beside the results so that unchanged files are not read again."""
+"""Content hashes of the files that a run's result rests on; a file that did not change is not read again."""
 
 from __future__ import annotations
 
-import json
-from dataclasses import dataclass
+import hashlib
+from collections.abc import Mapping
 from pathlib import Path
 
 from boreline.results.source import content_hash
 
-_FILE = "fingerprints.json"
+Fingerprint = dict[str, str]
+"""`stamp` (place, size and time of change, without naming the place) and `sha256` of the content."""
 
 
-@dataclass(slots=True)
-class Fingerprints:
-    """Hashes by path; an entry holds as long as size and time of change stay the same."""
-
-    known: dict[str, dict[str, str]]
-
-    @classmethod
-    def load(cls, out: Path) -> Fingerprints:
-        """Those kept in `out`; none when the file is missing or damaged."""
-        try:
-            known = json.loads((out / _FILE).read_text(encoding="utf-8"))
-        except (OSError, ValueError):
-            known = {}
-        return cls(known if isinstance(known, dict) else {})
-
-    def of(self, path: Path) -> str:
-        """SHA-256 of a file, or of a folder's files."""
-        stamp = _stamp(path)
-        entry = self.known.get(str(path.resolve()))
-        if entry is None or entry.get("stamp") != stamp:
-            entry = {"stamp": stamp, "sha256": content_hash(path)}
-            self.known[str(path.resolve())] = entry
-        return entry["sha256"]
-
-    def save(self, out: Path) -> None:
-        """Keep them for the next batch."""
-        draft = out / f"{_FILE}.draft"
-        draft.write_text(json.dumps(self.known), encoding="utf-8")
-        draft.chmod(0o600)
-        draft.replace(out / _FILE)
+def fingerprint(path: Path) -> Fingerprint:
+    """Of a file, or of a folder's files; reads all of it."""
+    return {"stamp": stamp(path), "sha256": content_hash(path)}
 
 
-def _stamp(path: Path) -> str:
+def unchanged(path: Path, known: Mapping[str, str] | None) -> bool:
+    """True when `known` holds for the file as it lies there now; reads none of it."""
+    return known is not None and known.get("stamp") == stamp(path)
+
+
+def stamp(path: Path) -> str:
+    """Changes when the file moves, or changes its size or time."""
     files = sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
-    return ";".join(f"{s.st_size},{s.st_mtime_ns}" for s in (file.stat() for file in files))
+    times = ";".join(f"{s.st_size},{s.st_mtime_ns}" for s in (file.stat() for file in files))
+    return f"{hashlib.blake2b(str(path.resolve()).encode(), digest_size=8).hexdigest()};{times}"

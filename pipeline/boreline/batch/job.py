@@ -16,6 +16,7 @@ from typing import Any
 
 import psutil
 
+from boreline.batch.fingerprints import Fingerprint
 from boreline.errors import InputRefused
 from boreline.model import JsonValue
 from boreline.results.transaction import tidy
@@ -32,7 +33,8 @@ class Job:
     name
         Pseudonymous, stable name of the run.
     key
-        Hash of input, parameters and version: the same key means the same result.
+        Hash of input, parameters and version: the same key means the same result; empty while a file's content is
+        not known.
     file
         The DICOM file (or folder of single frames).
     out
@@ -43,6 +45,14 @@ class Job:
         X-ray runs to co-register with; None for none.
     before
         Result folder of the run before treatment; None for none.
+    devices
+        The study's device list for the plan.
+    inputs
+        Whatever else the result follows from, for the key.
+    files
+        The files that it follows from, by their part in it.
+    fingerprints
+        Of those files, as far as known.
     """
 
     name: str
@@ -58,6 +68,10 @@ class Job:
     cine2: str | None = None
     before: str | None = None
     balloon_mm: float | None = None
+    devices: str | None = None
+    inputs: dict[str, JsonValue] = field(default_factory=dict)
+    files: dict[str, str] = field(default_factory=dict)
+    fingerprints: dict[str, Fingerprint] = field(default_factory=dict)
 
 
 class Ending(StrEnum):
@@ -70,7 +84,7 @@ class Ending(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How one job ended, at which stage and why."""
+    """How one job ended, at which stage and why; `reused` when it ended so in an earlier batch already."""
 
     name: str
     key: str
@@ -78,6 +92,8 @@ class Outcome:
     stage: str = ""
     reason: str = ""
     notes: tuple[str, ...] = field(default=())
+    fingerprints: dict[str, Fingerprint] = field(default_factory=dict)
+    reused: bool = False
 
 
 def run_job(job: Job) -> Outcome:

@@ -24,7 +24,8 @@ class Ledger:
         path = self._path(outcome.name)
         path.parent.mkdir(parents=True, exist_ok=True)
         draft = path.with_suffix(".draft")
-        draft.write_text(json.dumps(asdict(outcome), indent=2) + "\n", encoding="utf-8")
+        kept = {name: value for name, value in asdict(outcome).items() if name != "reused"}
+        draft.write_text(json.dumps(kept, indent=2) + "\n", encoding="utf-8")
         handle = os.open(draft, os.O_RDONLY)
         try:
             os.fsync(handle)
@@ -41,11 +42,14 @@ class Ledger:
             return None
 
     def settled(self, job: Job) -> bool:
-        """True when `job` ended before with the same input, parameters and version, and need not run again."""
+        """True when `job` ended before with the same input, parameters and version, and need not run again.
+
+        A comparison is done again when the earlier run was edited since.
+        """
         kept = self.of(job.name)
         if kept is None or kept.key != job.key or kept.ending is Ending.FAILED_FOR_NOW:
             return False
-        return kept.ending is Ending.FAILED or _complete(out_folder(self.out, job.name), job.key)
+        return kept.ending is Ending.FAILED or _complete(out_folder(self.out, job.name), job)
 
     def _path(self, name: str) -> Path:
         return self.out / _FOLDER / f"{name}.json"
@@ -62,10 +66,19 @@ def edits_stamp(folder: Path) -> str | None:
     return digest.hexdigest()
 
 
-def _complete(folder: Path, key: str) -> bool:
+def batch_note(job: Job) -> dict[str, str | None]:
+    """What `run.json` keeps of a job that went through every stage: its key and the edits that it saw."""
+    return {
+        "key": job.key,
+        "edits": edits_stamp(Path(job.out)),
+        "edits_before": None if job.before is None else edits_stamp(Path(job.before)),
+    }
+
+
+def _complete(folder: Path, job: Job) -> bool:
     """True when every stage of the run was done with this key and with the edits as they are now."""
     try:
         noted = json.loads((folder / "run.json").read_text(encoding="utf-8"))["batch"]
-        return bool(noted["key"] == key and noted["edits"] == edits_stamp(folder))
+        return all(noted[name] == value for name, value in batch_note(job).items())
     except (OSError, ValueError, TypeError, KeyError):
         return False

@@ -19,6 +19,8 @@ def methods_text(study: Study, cohort: pd.DataFrame) -> str:
     placed = int(cohort["length_mm"].notna().sum()) if n else 0
     reviewed = float(cohort["reviewed_pct"].mean()) if n else 0.0
     own_scale = "" if study.mm_per_px is None else f" Millimetres per pixel were stated as {study.mm_per_px}."
+    if study.calibration_file is not None:
+        own_scale += " Scales were corrected by an equation measured on a phantom."
     own_speed = (
         ""
         if study.pullback_speed_mm_s is None

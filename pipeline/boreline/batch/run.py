@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import fcntl
-import hashlib
-import json
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -17,12 +15,12 @@ from boreline._version import __version__
 from boreline.batch.archive import Archive, Candidate, read_archive, stated_options
 from boreline.batch.cohort import cohort_row, cohort_table
 from boreline.batch.distribute import run_jobs
-from boreline.batch.fingerprints import Fingerprints
 from boreline.batch.job import Ending, Job, Outcome, out_folder
 from boreline.batch.ledger import Ledger
 from boreline.batch.methods import methods_text
 from boreline.batch.page import cohort_page
 from boreline.batch.study import Study
+from boreline.batch.work import keyed_if_known
 from boreline.errors import InputRefused
 from boreline.results import ResultFolder, change, json_ready
 from boreline.segmentation.protocol import load_segmenter
@@ -66,20 +64,19 @@ def run_batch(
     archive = read_archive(source, pattern=options.pattern, mapping=options.mapping, pseudonym_key=study.pseudonym_key)
     with _held(out):
         ledger = Ledger(out)
-        fingerprints = Fingerprints.load(out)
-        jobs, refused = _plan(archive, study, options, out, f"{__version__}/{segmenter.version}", fingerprints)
-        fingerprints.save(out)
+        jobs, refused = _plan(archive, study, options, ledger, f"{__version__}/{segmenter.version}")
         for outcome in refused:
             ledger.note(outcome)
         pending = [job for job in jobs if not ledger.settled(job)]
         total, settled = len(archive.candidates), len(archive.candidates) - len(pending)
+        reused = len(jobs) - len(pending)
         progress(settled, total, "")
         for wave in _waves(pending):
             for outcome in run_jobs(wave, workers=options.workers, scheduler=options.scheduler):
                 ledger.note(outcome)
-                settled += 1
+                settled, reused = settled + 1, reused + outcome.reused
                 progress(settled, total, f"{outcome.name} {outcome.ending.value}")
-        return _gather(out, archive, ledger, study, reused=len(jobs) - len(pending))
+        return _gather(out, archive, ledger, study, reused=reused)
 
 
 def _waves(jobs: Sequence[Job]) -> Iterator[list[Job]]:
@@ -93,7 +90,7 @@ def _waves(jobs: Sequence[Job]) -> Iterator[list[Job]]:
 
 
 def _plan(
-    archive: Archive, study: Study, options: BatchOptions, out: Path, version: str, fingerprints: Fingerprints
+    archive: Archive, study: Study, options: BatchOptions, ledger: Ledger, version: str
 ) -> tuple[list[Job], list[Outcome]]:
     """The jobs of an archive, and the outcomes of candidates that no job can help."""
     jobs: list[Job] = []
@@ -112,7 +109,7 @@ def _plan(
             )
             continue
         try:
-            jobs.append(_job(candidate, stated, study, options, out, version, fingerprints, known))
+            jobs.append(_job(candidate, stated, study, options, ledger, version, known))
         except OSError as fault:
             refused.append(_refused(name, f"cannot be read: {fault.strerror}", Ending.FAILED_FOR_NOW))
     return jobs, refused
@@ -127,41 +124,53 @@ def _job(
     stated: dict[str, object],
     study: Study,
     options: BatchOptions,
-    out: Path,
+    ledger: Ledger,
     version: str,
-    fingerprints: Fingerprints,
     known: dict[Path, Candidate],
 ) -> Job:
-    analysis = {k: v for k, v in asdict(study.options()).items() if k not in ("overwrite", "threads")} | stated
-    described = study.model_dump(mode="json", exclude={"pseudonym_key", "limits"})
+    apart = ("overwrite", "threads", "calibration_file")
+    analysis = {k: v for k, v in asdict(study.options()).items() if k not in apart} | stated
     before = known.get(Path(candidate.stated["before"])) if candidate.stated.get("before") else None
-    companions = {
+    films = {
         "fluoro": candidate.fluoro,
         "cine": candidate.cine,
         "cine2": Path(candidate.stated["cine2"]) if candidate.stated.get("cine2") else None,
     }
-    inputs = {
-        "version": version,
-        "options": analysis,
-        "run": fingerprints.of(candidate.file),
-        "balloon_mm": candidate.stated.get("balloon_mm"),
-        "before": None if before is None else [fingerprints.of(before.file), stated_options(before.stated)],
-        **{kind: None if path is None else fingerprints.of(path) for kind, path in companions.items()},
+    files = {
+        "run": candidate.file,
+        **films,
+        "before": None if before is None else before.file,
+        "calibration": study.calibration_file,
+        "devices": study.devices,
     }
-    key = hashlib.sha256(json.dumps(json_ready(inputs), sort_keys=True, default=str).encode()).hexdigest()
-    return Job(
+    kept = ledger.of(candidate.name)
+    job = Job(
         name=candidate.name,
-        key=key,
+        key="",
         file=str(candidate.file.resolve()),
-        out=str(out_folder(out, candidate.name).resolve()),
-        options={**analysis, "threads": options.threads},
-        study=described,
+        out=str(out_folder(ledger.out, candidate.name).resolve()),
+        options={
+            **json_ready(analysis),
+            "calibration_file": None if study.calibration_file is None else str(study.calibration_file),
+            "threads": options.threads,
+        },
+        study=study.described(),
         time_limit_s=study.limits.time_s,
         memory_limit_mb=study.limits.memory_mb,
-        before=None if before is None else str(out_folder(out, before.name).resolve()),
+        before=None if before is None else str(out_folder(ledger.out, before.name).resolve()),
         balloon_mm=float(candidate.stated["balloon_mm"]) if candidate.stated.get("balloon_mm") else None,
-        **{kind: None if path is None else str(path.resolve()) for kind, path in companions.items()},
+        devices=None if study.devices is None else str(study.devices),
+        inputs={
+            "version": version,
+            "options": json_ready(analysis),
+            "balloon_mm": candidate.stated.get("balloon_mm"),
+            "before": None if before is None else stated_options(before.stated),
+        },
+        files={part: str(path.resolve()) for part, path in files.items() if path is not None},
+        fingerprints={} if kept is None else kept.fingerprints,
+        **{kind: None if path is None else str(path.resolve()) for kind, path in films.items()},
     )
+    return keyed_if_known(job)
 
 
 def _gather(out: Path, archive: Archive, ledger: Ledger, study: Study, *, reused: int) -> BatchResult:

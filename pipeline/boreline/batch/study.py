@@ -9,7 +9,10 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from boreline.errors import InputRefused
+from boreline.model import JsonValue
+from boreline.reading.scale import read_scale
 from boreline.segmentation.protocol import DEFAULT_SEGMENTER
+from boreline.sizing.devices import read_devices
 from boreline.workflow.analyse import AnalyseOptions
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -35,6 +38,10 @@ class Study(BaseModel):
         Mixed into the pseudonymous run names; keep it private and unchanged for one study.
     mm_per_px, trust_region, whole_frames_only, frame_rate_hz, pullback_speed_mm_s, segmenter
         As the options of `boreline analyse`, for every run that the mapping does not set apart.
+    calibration_file
+        A catheter's scale equation, applied on top of every run's calibration; relative to the study's file.
+    devices
+        The devices that plans choose from, CSV; relative to the study's file.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -47,6 +54,8 @@ class Study(BaseModel):
     whole_frames_only: bool = False
     frame_rate_hz: Positive | None = None
     pullback_speed_mm_s: Positive | None = None
+    calibration_file: Path | None = None
+    devices: Path | None = None
     limits: Limits = Limits()
 
     def options(self) -> AnalyseOptions:
@@ -58,7 +67,16 @@ class Study(BaseModel):
             frame_rate_hz=self.frame_rate_hz,
             pullback_speed_mm_s=self.pullback_speed_mm_s,
             segmenter=self.segmenter,
+            calibration_file=self.calibration_file,
         )
+
+    def described(self) -> dict[str, JsonValue]:
+        """The settings as every `run.json` echoes them: without the key, files by their name alone."""
+        values = self.model_dump(mode="json", exclude={"pseudonym_key", "limits"})
+        for name in ("calibration_file", "devices"):
+            path: Path | None = getattr(self, name)
+            values[name] = None if path is None else path.name
+        return values
 
 
 def read_study(path: Path | None) -> Study:
@@ -67,10 +85,24 @@ def read_study(path: Path | None) -> Study:
     Raises
     ------
     InputRefused
-        The file cannot be read, or a key is unknown or out of range; names the key.
+        The file cannot be read, a key is unknown or out of range (names the key), or a file that it names is no scale
+        equation or no device list.
     """
     if path is None:
         return Study()
+    study = _validated(path)
+    named = {
+        name: (path.parent / file).resolve()
+        for name, file in (("calibration_file", study.calibration_file), ("devices", study.devices))
+        if file is not None
+    }
+    for name, check in (("calibration_file", read_scale), ("devices", read_devices)):
+        if name in named:
+            check(named[name])
+    return study.model_copy(update=named)
+
+
+def _validated(path: Path) -> Study:
     try:
         return Study.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as cause:

@@ -54,7 +54,7 @@ def reanalyse(
     """
     old = ResultFolder.open(path)
     where = find_source(old.path, source)
-    before_options = recorded_options(old)
+    before_options = recorded_options(old, calibration_given=bool((changes or {}).get("calibration_file")))
     options = AnalyseOptions(**{**before_options, **(changes or {}), "threads": threads})
     fresh = path.absolute().parent / f".{path.absolute().name}.{os.getpid()}.reanalysed"
     with claimed(path):
@@ -69,8 +69,13 @@ def reanalyse(
     return Reanalysed(ResultFolder.open(path), report)
 
 
-def recorded_options(folder: ResultFolder) -> dict[str, Any]:
-    """The options with which a folder was made.
+def recorded_options(folder: ResultFolder, *, calibration_given: bool = False) -> dict[str, Any]:
+    """The options with which a folder was made, without a calibration file.
+
+    Parameters
+    ----------
+    calibration_given
+        The caller brings a calibration file.
 
     Raises
     ------
@@ -85,7 +90,7 @@ def recorded_options(folder: ResultFolder) -> dict[str, Any]:
     for name, vocabulary in (("vessel", Vessel), ("phase", Phase)):
         if name in options:
             options[name] = vocabulary(options[name])
-    if options.pop("calibration_file", None) is not None:
+    if options.pop("calibration_file", None) is not None and not calibration_given:
         raise InputRefused(
             "was calibrated with a file", file=folder.path, remedy="analyse it again with --calibration FILE"
         )
