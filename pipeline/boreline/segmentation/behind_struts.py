@@ -1,9 +1,10 @@
 """Where the wall is behind a stent: on it, or some way off with blood between.
 
 Struts outshine the wall and smear sideways, so a border that is looked for without knowing of them runs along their
-echoes. Here the stent's curve is known: each picture is straightened along it, a few frames are averaged, what is
-narrow and bright (struts, with their reverberations) is taken off by a grey opening sideways, and the border is the
-closed path that best parts what is as dark as the blood inside the stent from what is brighter.
+echoes. Here the stent's curve is known: each picture is straightened along it, the darkest of a few frames is taken
+(struts move from frame to frame, the wall stays), what is still narrow and bright (struts, with their reverberations)
+is taken off by a grey opening sideways, and the border is the closed path that best parts what is as dark as the blood
+inside the stent from what is brighter. Rays on which no wall comes back at all lie in a shadow and say nothing.
 """
 
 from __future__ import annotations
@@ -11,10 +12,11 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, minimum_filter1d, uniform_filter1d
 
 from boreline.geometry.compiled import compiled
-from boreline.model import BoolArray, FloatArray
+from boreline.model import BoolArray, FloatArray, IntArray
+from boreline.segmentation.lumen import runs_of_true
 from boreline.segmentation.surfaces import closed_path, sub_sample
 
 _INSIDE_MM, _BEYOND_MM = 0.4, 1.3
@@ -24,6 +26,7 @@ APPOSED_MM = 0.04
 _BLOOD_MM = (-0.4, -0.16)
 _WALL_MM = (0.1, 0.4)
 _FRAMES = 5
+_PAD = 8  # rays repeated on both sides, so that filters go round
 _OPENING_SHARE = 1.35  # of a strut's width
 _LEAST_CONTRAST = 12.0  # grey levels between blood and wall, below which nothing is said
 _LARGEST_STEP, _STIFFNESS = 3, 0.4
@@ -31,6 +34,11 @@ _SMEARED_MM, _SMEARED_TRUST = 0.3, 0.7
 _WALL_SEEN = 3.0
 _BEHIND_WALL = 0.02
 _FOLLOWS_MM, _WALL_FOLLOWS, _NO_WALL = 0.1, 0.02, 4.0
+_ECHO_FROM_MM, _ECHO_MM, _SHADOW = 0.3, 0.25, 0.4
+"""A ray with no stretch of wall, from where a strut's own echo has faded, even this share as bright as usual."""
+_POCKET_MM, _POCKET_DARK, _POCKET_DARK_PCT = 0.15, 0.3, 25
+_MOST_OFF = 0.5
+"""A wall off more than this share of the circle is none: the levels of blood and wall were mistaken."""
 
 
 @compiled
@@ -73,32 +81,69 @@ def gap_behind(
     """
     first = -round(_INSIDE_MM / mm_per_sample)
     count = round((_INSIDE_MM + _BEYOND_MM) / mm_per_sample)
-    offsets = (first + np.arange(count)) * mm_per_sample
+    offsets: FloatArray = (first + np.arange(count)) * mm_per_sample
     start = int(np.searchsorted(offsets, _ECHO_SHARE * strut_width_mm))
     straight = np.nan_to_num(_straighten(pictures, _filled(stent_mm) / mm_per_sample, first, count))
-    straight = uniform_filter1d(straight, _FRAMES, axis=0, mode="nearest")
+    darkest = minimum_filter1d(np.stack([_smooth(picture) for picture in straight]), _FRAMES, axis=0, mode="nearest")
     gaps = np.full(stent_mm.shape, np.nan)
-    for frame, picture in enumerate(straight):
-        if not np.isfinite(stent_mm[frame]).all():
+    for frame in np.flatnonzero(np.isfinite(stent_mm).all(axis=1)):
+        size = _OPENING_SHARE * strut_width_mm / float(stent_mm[frame].mean()) * stent_mm.shape[1] / (2 * np.pi)
+        opened = _open_sideways(darkest[frame], 2 * round(size / 2) + 1)
+        levels = _levels(opened, hidden[frame], offsets)
+        if levels is None:
             continue
-        size = _OPENING_SHARE * strut_width_mm / float(stent_mm[frame].mean()) * len(picture) / (2 * np.pi)
-        opened = _open_sideways(picture, 2 * round(size / 2) + 1)
-        shown = opened[~hidden[frame]]
-        blood, wall = (
-            float(np.median(shown[:, (offsets > low) & (offsets < high)])) for low, high in (_BLOOD_MM, _WALL_MM)
-        )
-        if not wall - blood >= _LEAST_CONTRAST:
-            continue
-        votes = (opened[:, start:] - 0.5 * (blood + wall)) / (wall - blood)
-        votes[hidden[frame]] = 0.0
+        blood, wall, silent = levels
+        share = (opened[:, start:] - blood) / (wall - blood)
+        votes = share - 0.5
         # Side lobes and reverberations of struts only ever brighten what is close behind them.
         close = votes[:, : round(_SMEARED_MM / mm_per_sample)]
         close[close > 0] *= _SMEARED_TRUST
         cost = _cost(np.clip(votes, -1.0, 1.0).astype(np.float32), round(_FOLLOWS_MM / mm_per_sample))
+        cost[silent] = 0.0
         path = closed_path(cost, _LARGEST_STEP, _STIFFNESS)
         gap = np.where(path == 0, APPOSED_MM, sub_sample(cost, path) * mm_per_sample + offsets[start])
-        gaps[frame] = gaussian_filter1d(gap, 2.0, mode="wrap")
+        gaps[frame] = gaussian_filter1d(_believed(gap, path, share, silent), 2.0, mode="wrap")
     return gaps
+
+
+def _smooth(picture: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    around = np.concatenate([picture[-_PAD:], picture, picture[:_PAD]])
+    smooth: npt.NDArray[np.float32] = cv2.GaussianBlur(around, (5, 5), 1.0)[_PAD:-_PAD]
+    return smooth
+
+
+def _levels(
+    opened: npt.NDArray[np.float32], hidden: BoolArray, offsets: FloatArray
+) -> tuple[float, float, BoolArray] | None:
+    """Grey levels of blood and wall, and the rays without an echo of the wall; None without contrast between them."""
+    far = opened[:, np.searchsorted(offsets, _ECHO_FROM_MM) :]
+    step = float(offsets[1] - offsets[0])
+    echo = uniform_filter1d(far, max(int(_ECHO_MM / step), 1), axis=1).max(axis=1)
+    silent = hidden
+    for _ in range(2):  # a second time without the rays in shadow
+        shown = opened if silent.all() else opened[~silent]
+        blood, wall = (
+            float(np.median(shown[:, (offsets > low) & (offsets < high)])) for low, high in (_BLOOD_MM, _WALL_MM)
+        )
+        if not wall - blood >= _LEAST_CONTRAST:
+            return None
+        silent = hidden | (echo < blood + _SHADOW * (wall - blood))
+    return blood, wall, silent
+
+
+def _believed(gap: FloatArray, path: IntArray, share: npt.NDArray[np.float32], silent: BoolArray) -> FloatArray:
+    """The gaps without pockets that are not as dark as blood; none at all where they take up most of the circle."""
+    off = gap > _POCKET_MM
+    if (off & ~silent).sum() > _MOST_OFF * max(int((~silent).sum()), 1):
+        return np.full_like(gap, APPOSED_MM)
+    believed = gap.copy()
+    for pocket in runs_of_true(off):
+        seen = pocket[~silent[pocket]]
+        if len(seen):
+            within = np.concatenate([share[ray, : max(path[ray], 1)] for ray in seen])
+        if len(seen) == 0 or np.percentile(within, _POCKET_DARK_PCT) > _POCKET_DARK:
+            believed[pocket] = APPOSED_MM
+    return believed
 
 
 def _filled(stent_mm: FloatArray) -> FloatArray:
@@ -114,8 +159,7 @@ def _filled(stent_mm: FloatArray) -> FloatArray:
 def _open_sideways(picture: npt.NDArray[np.float32], rays: int) -> npt.NDArray[np.float32]:
     """Take off what is bright over fewer than `rays` rays, after a light smoothing; cyclic."""
     pad = 2 * rays
-    around = np.concatenate([picture[-pad:], picture, picture[:pad]])
-    around = cv2.GaussianBlur(around, (5, 5), 1.0)
+    around = cv2.GaussianBlur(np.concatenate([picture[-pad:], picture, picture[:pad]]), (5, 5), 1.0)
     opened: npt.NDArray[np.float32] = cv2.morphologyEx(around, cv2.MORPH_OPEN, np.ones((rays, 1), np.uint8))
     return opened[pad:-pad]
 
