@@ -1,6 +1,6 @@
-"""How a batch scales: discovery, throughput, overhead, memory over many runs. Results are written beside it.
+"""How a batch scales and what it survives: discovery, throughput, overhead, memory, faults. Results lie beside it.
 
-    python benchmarks/batch/archives.py discovery|throughput|memory [--frames 300] [--runs 6] [--scratch DIR]
+    python benchmarks/batch/archives.py discovery|throughput|memory|faults [--frames 300] [--runs 6] [--scratch DIR]
 
 Run it on a quiet machine; the load before and after is recorded with the figures. Throughput compares two workers of
 one thread with one worker of one thread on the same archive, and that batch with the same runs by `boreline analyse`,
@@ -13,6 +13,7 @@ import argparse
 import json
 import os
 import platform
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -20,10 +21,12 @@ import time
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import psutil
 from pydicom import dcmread
 from pydicom.uid import generate_uid
 
+from boreline.batch.archive import run_name
 from boreline.reading.discovery import discover
 from boreline_phantoms.scenes import get
 from boreline_phantoms.writing import write_scene
@@ -143,17 +146,113 @@ def memory(scratch: Path, options: argparse.Namespace) -> dict[str, Any]:
     }
 
 
+def faults(scratch: Path, options: argparse.Namespace) -> dict[str, Any]:
+    """All faults at once in an archive of 40 files, then the same batch again once the disk is writable.
+
+    Raises
+    ------
+    AssertionError
+        A healthy run was not done, a fault was not explained, or a file was lost.
+    """
+    archive, out = scratch / "archive", scratch / "out"
+    write_archive(archive, 30, options.frames)
+    whole = archive / "first" / "run.dcm"
+    planted = plant_faults(archive, whole)
+    blocked = out / "runs" / f".{run_name(dcmread(archive / 'copy1' / 'run.dcm').SOPInstanceUID, '')}.lock"
+    blocked.mkdir(parents=True)  # a folder where a file has to go: nobody can write there, root included
+    batch = psutil.Popen([*BORELINE, "batch", str(archive), "--out", str(out), "--workers", "2"])
+    hurt(batch)
+    status = batch.wait()
+    first = settled_files(out)
+    shutil.rmtree(blocked)
+    again = subprocess.run([*BORELINE, "batch", str(archive), "--out", str(out), "--workers", "2"], check=False)
+    second = settled_files(out)
+    files = {path.relative_to(archive).as_posix() for path in archive.rglob("*") if path.is_file()}
+    for found, healthy in ((first, 27), (second, 29)):
+        told = {**found["failed"], **found["skipped"]}
+        if found["done"] != healthy or len(told) + found["done"] != len(files):
+            raise AssertionError(f"{found['done']} done of {healthy}, {len(told)} explained, of {len(files)} files")
+        for name, words in planted.items():
+            if words not in told.get(name, ""):
+                raise AssertionError(f"{name}: {told.get(name)!r} does not say {words!r}")
+    if (status, again.returncode) != (1, 1):
+        raise AssertionError(f"the batches ended with {status} and {again.returncode}")
+    return {
+        "files": len(files),
+        "first_batch": {"done": first["done"], "failed": len(first["failed"]), "skipped": len(first["skipped"])},
+        "second_batch": {"done": second["done"], "failed": len(second["failed"]), "skipped": len(second["skipped"])},
+        "reasons_of_the_first": {**first["failed"], **first["skipped"]},
+        "reasons_of_the_second": {**second["failed"], **second["skipped"]},
+    }
+
+
+def plant_faults(archive: Path, whole: Path) -> dict[str, str]:
+    """Ten faulty files beside the healthy ones; returns the words by which each must be explained."""
+    data = whole.read_bytes()
+    planted = {}
+    for name, content, words in (
+        ("truncated/half.dcm", data[: len(data) // 2], "truncated"),
+        ("truncated/end.dcm", data[:-2000], "truncated"),
+        ("other/notes.txt", b"not a picture\n" * 100, "not a DICOM file"),
+        ("other/picture.png", b"\x89PNG\r\n\x1a\n" + b"0" * 4000, "not a DICOM file"),
+        ("twice/one.dcm", data, "same SOP Instance UID"),
+        ("twice/two.dcm", data, "same SOP Instance UID"),
+    ):
+        (archive / name).parent.mkdir(exist_ok=True)
+        (archive / name).write_bytes(content)
+        planted[name] = words
+    for number in (1, 2):
+        run = dcmread(whole)
+        run.SOPInstanceUID = run.file_meta.MediaStorageSOPInstanceUID = generate_uid(entropy_srcs=[f"bare{number}"])
+        del run.SequenceOfUltrasoundRegions
+        (archive / "bare").mkdir(exist_ok=True)
+        run.save_as(archive / "bare" / f"{number}.dcm")
+        planted[f"bare/{number}.dcm"] = "(0018,6011)"
+        run.SOPClassUID = run.file_meta.MediaStorageSOPClassUID = "1.2.840.10008.5.1.4.1.1.2"  # CT
+        run.Modality = "CT"
+        (archive / "ct").mkdir(exist_ok=True)
+        run.save_as(archive / "ct" / f"{number}.dcm")
+        planted[f"ct/{number}.dcm"] = "CT Image Storage"
+    return planted
+
+
+def hurt(batch: psutil.Popen) -> None:
+    """Kill the third run that starts; let the fifth find its disk full (its files may not grow beyond 20 kB)."""
+    seen: list[int] = []
+    while batch.poll() is None and len(seen) < 5:
+        for child in batch.children():
+            if child.pid in seen:
+                continue
+            seen.append(child.pid)
+            if len(seen) == 3:
+                child.kill()
+            if len(seen) == 5:
+                child.rlimit(psutil.RLIMIT_FSIZE, (20_000, 20_000))
+        time.sleep(0.01)
+
+
+def settled_files(out: Path) -> dict[str, Any]:
+    """How many runs are done, and why the other files are not, by file."""
+    tables = {name: pd.read_csv(out / f"{name}.csv").fillna("") for name in ("cohort", "failures", "skipped")}
+    return {
+        "done": len(tables["cohort"]),
+        "failed": {row["file"]: row["reason"] for _, row in tables["failures"].iterrows()},
+        "skipped": {row["file"]: row["reason"] for _, row in tables["skipped"].iterrows()},
+    }
+
+
 def main() -> None:
     """Measure one thing and save it."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["discovery", "throughput", "memory"])
+    parser.add_argument("what", choices=["discovery", "throughput", "memory", "faults"])
     parser.add_argument("--frames", type=int, default=300)
     parser.add_argument("--runs", type=int, default=6)
     parser.add_argument("--scratch", type=Path, default=None)
     options = parser.parse_args()
     load = os.getloadavg()[0]
+    jobs = {"discovery": discovery, "throughput": throughput, "memory": memory, "faults": faults}
     with tempfile.TemporaryDirectory(dir=options.scratch) as scratch:
-        found = globals()[options.what](Path(scratch), options)
+        found = jobs[options.what](Path(scratch), options)
     machine = {
         "cpus": os.cpu_count(),
         "python": platform.python_version(),

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import base64
+import html
 import json
 import re
 import shutil
+import subprocess
 from pathlib import Path
 
 import cv2
@@ -129,3 +131,43 @@ def test_a_folder_without_the_picture_shows_the_path_and_says_so(folder: ResultF
     svg = text.split('<figure class="vessel"')[1].split("</figure>")[0]
     assert "run boreline coregister again" in svg
     assert "data:image" not in svg
+
+
+_PROBE = """
+<script>
+const svg = document.querySelector("figure.profile svg"), vessel = document.querySelector("figure.vessel svg");
+const here = vessel.querySelector(".here"), cursor = svg.querySelector(".cursor");
+const data = JSON.parse(document.querySelector(".data").textContent);
+const send = (drawing, kind, x, y) => {
+  const box = drawing.getBoundingClientRect(), view = drawing.viewBox.baseVal;
+  const scale = Math.min(box.width / view.width, box.height / view.height);
+  drawing.dispatchEvent(new PointerEvent(kind, {
+    clientX: box.left + box.width / 2 + (x - view.width / 2) * scale,
+    clientY: box.top + box.height / 2 + (y - view.height / 2) * scale,
+  }));
+};
+const seen = () => [here.getAttribute("visibility"), +here.getAttribute("cx"), +cursor.getAttribute("x1")];
+const out = [seen()[0]];
+send(svg, "pointermove", data.x[5], 100); out.push(seen());
+send(vessel, "pointermove", ...data.vessel[12]); out.push(seen());
+send(vessel, "click", ...data.vessel[12]);
+send(svg, "pointermove", data.x[2], 100); out.push(seen());
+send(svg, "click", data.x[2], 100); out.push(seen());
+document.body.dataset.probe = JSON.stringify({out, x: data.x, vessel: data.vessel});
+</script></body>"""
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="chromium is not installed")
+def test_pointing_at_one_drawing_shows_the_place_in_the_other(page: str, tmp_path: Path) -> None:
+    (tmp_path / "page.html").write_text(page.replace("</body>", _PROBE), encoding="utf-8")
+    command = ["chromium", "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path / 'profile'}"]
+    command += ["--window-size=1280,800", "--dump-dom", (tmp_path / "page.html").as_uri()]
+    told = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60).stdout
+    probe = json.loads(html.unescape(re.findall(r'data-probe="([^"]*)"', told)[0]))
+    hidden, from_profile, from_vessel, held, moved = probe["out"]
+    x, vessel = probe["x"], probe["vessel"]
+    assert hidden == "hidden"
+    assert from_profile == ["visible", vessel[5][0], x[5]]
+    assert from_vessel == ["visible", vessel[12][0], x[12]]
+    assert held == from_vessel, "a click holds the place"
+    assert moved == ["visible", vessel[2][0], x[2]], "a second click lets it go"

@@ -131,7 +131,8 @@ def _scale(record: Mapping[str, Any]) -> Answer:
     value = f"{x:.4f} mm/px" if x == y else f"{x:.4f} × {y:.4f} mm/px"
     sd = calibration["relative_sd"]
     known = "uncertainty not known, left out of every ±" if sd is None else f"± {100 * sd:.1f} %, in every ±"
-    return Answer("Length scale", value, f"{calibration['origin'].replace('_', ' ')}; {known}")
+    origin = {"region": "from the file's ultrasound region"}.get(calibration["origin"], calibration["origin"])
+    return Answer("Length scale", value, f"{origin.replace('_', ' ')}; {known}")
 
 
 def _place(row: pd.Series) -> str:
@@ -174,6 +175,32 @@ def _plan_answers(plan: Mapping[str, Any]) -> list[Answer]:
     return out
 
 
+def _expansion(msa_mm2: float, assessment: Mapping[str, Any]) -> list[Answer]:
+    """The smallest stent area against each reference that is known, and the widest gap behind the struts."""
+    out = []
+    references = assessment.get("references") or {}
+    areas = {
+        side: float(area)
+        for side in ("distal", "proximal")
+        if (area := (references.get(side) or {}).get("lumen_area_mm2")) is not None
+    }
+    shares = [f"{100 * msa_mm2 / area:.0f} % of the {side} one" for side, area in areas.items()]
+    if len(areas) == 2:
+        mean = sum(areas.values()) / 2
+        out.append(
+            Answer("Expansion", f"{100 * msa_mm2 / mean:.0f} %", "of the mean reference lumen; " + ", ".join(shares))
+        )
+    elif shares:
+        out.append(Answer("Expansion", shares[0].split(" of ")[0], f"of the {next(iter(areas))} reference lumen alone"))
+    quantities = assessment.get("quantities") or {}
+    gap = (quantities.get("malapposition_mm") or {}).get("value")
+    length = (quantities.get("malapposition_length_mm") or {}).get("value")
+    if gap:
+        detail = "" if not length else f"over {length:.1f} mm of the stent in all"
+        out.append(Answer("Largest malapposition", f"{gap:.2f} mm", detail))
+    return out
+
+
 def _assessment_answers(assessment: Mapping[str, Any]) -> list[Answer]:
     out = []
     read = assessment.get("msa_read_mm2")
@@ -184,6 +211,7 @@ def _assessment_answers(assessment: Mapping[str, Any]) -> list[Answer]:
         if interval.get("low") is not None:
             detail += f" ({interval['low']:.2f} to {interval['high']:.2f}, 95 %)"
         out.append(Answer("Smallest stent area", f"{read:.2f} mm²", detail))
+        out += _expansion(read, assessment)
     verdicts = [rule["verdict"] for rule in assessment.get("rules") or []]
     if verdicts:
         counts = {word: verdicts.count(word) for word in ("met", "not_met", "too_close_to_call", "not_assessable")}

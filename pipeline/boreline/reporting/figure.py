@@ -15,7 +15,7 @@ from boreline.reporting.axes import LEFT, Abscissa, apart, ticks, unbroken
 from boreline.reporting.cut import CutView
 from boreline.reporting.pictures import jpeg_uri
 
-TOP, PLOT_HEIGHT, LANE, CUT_HEIGHT = 30, 250, 9, 120
+TOP, PLOT_HEIGHT, LANE, CUT_HEIGHT = 30, 250, 11, 120
 _MOST_POINTS = 1200
 _CUT_COLUMNS = 1400
 
