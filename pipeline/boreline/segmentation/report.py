@@ -11,7 +11,7 @@ from boreline.model import BoolArray, Contours, FloatArray, Run, SectorKind, Sec
 from boreline.segmentation.confidence import judge
 from boreline.segmentation.features import N_RAYS, STRIDE
 from boreline.segmentation.learning import Learnt
-from boreline.segmentation.lumen import runs_of_true, widened
+from boreline.segmentation.lumen import runs_of_true
 from boreline.segmentation.polar import N_ANGLES, PolarSampler
 from boreline.segmentation.trace import Traced
 
@@ -19,11 +19,7 @@ HIDDEN_LIMIT_DEG = 90.0
 """From here on the EEM is not reported (Mintz, JACC 2001;37:1478-92; from memory; exactly 90 counts as hidden)."""
 BRANCH_LEAST_DEG = 15.0
 LARGE_MOUTH_DEG = 60.0
-"""A mouth wider than this is a large branch: the EEM is open and not measured (own choice)."""
-RING_SEEN = 0.3
-"""Share of the spread of tissue grey that the media's ring must stand out by to count as seen."""
-_SHADOW_EDGE, _WIRE_EDGE = 2, 2
-"""Rays: a shadow begins and ends before it is black; a wire's shadow was taken too wide to keep its echo out."""
+"""A mouth that opens more than this of the EEM is a large branch: the EEM is not measured (own choice)."""
 _OUT_OF_VIEW_SHARE = 0.1
 _DOUBTFUL = 0.5
 _SMOOTHING_FRAMES = 1.0
@@ -71,11 +67,10 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
     lumen_mm = along_the_run(traced.lumen, learnt.likeness) * mm
     membrane_mm = np.maximum(along_the_run(traced.membrane, learnt.likeness) * mm, lumen_mm + 0.05)
     beyond = traced.membrane > learnt.to_sample - 6
-    eem_seen: BoolArray = np.asarray(_membrane_seen(traced, learnt) & ~beyond)
+    eem_seen: BoolArray = np.asarray(traced.membrane_seen & ~beyond)
     lumen_seen: BoolArray = ~(traced.wire | traced.pocket)
     flags: list[set[Flag]] = [set() for _ in range(n)]
     hidden_deg = np.full(n, np.nan)
-    mouth_deg = np.zeros(n)
     rows: list[tuple[int, SectorKind, float, float]] = []
     for i in range(n):
         if not decoded[i]:
@@ -87,10 +82,10 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
         centre = centre_of_mass(lumen_mm[i])
         lumen_deg, eem_deg = _directions_deg(lumen_mm[i], centre), _directions_deg(membrane_mm[i], centre)
         hidden_deg[i] = _swept_deg(eem_deg, ~eem_seen[i])
-        mouth_deg[i] = _swept_deg(lumen_deg, traced.pocket[i])
-        if mouth_deg[i] >= BRANCH_LEAST_DEG:
+        open_deg = _swept_deg(eem_deg, traced.pocket[i] & ~eem_seen[i])
+        if _swept_deg(lumen_deg, traced.pocket[i]) >= BRANCH_LEAST_DEG:
             flags[i].add(Flag.BRANCH)
-        if hidden_deg[i] >= HIDDEN_LIMIT_DEG or mouth_deg[i] >= LARGE_MOUTH_DEG:
+        if hidden_deg[i] >= HIDDEN_LIMIT_DEG or open_deg >= LARGE_MOUTH_DEG:
             out_of_view = beyond[i].mean() > _OUT_OF_VIEW_SHARE
             flags[i].add(Flag.EEM_OUT_OF_VIEW if out_of_view else Flag.EEM_HIDDEN)
         for kind, rays in (
@@ -125,19 +120,6 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
         learnt=learnt.record(),
         warnings=_warnings(learnt),
     )
-
-
-def _membrane_seen(traced: Traced, learnt: Learnt) -> BoolArray:
-    """Rays on which the media stand out, outside shadows and branch mouths.
-
-    Beside the core of a wire's shadow the ring's strength is not known, but the membrane is there on either side.
-    """
-    clear = np.nan_to_num(traced.ring) > RING_SEEN * learnt.spread
-    cast = np.array([widened(rays, _SHADOW_EDGE) for rays in traced.shadow & ~traced.wire], dtype=np.bool_)
-    beside = np.array([widened(rays, 1) for rays in traced.wire], dtype=np.bool_)
-    core = ~np.array([widened(rays, _WIRE_EDGE) for rays in ~traced.wire], dtype=np.bool_)
-    seen: BoolArray = (clear | beside) & ~((cast & ~traced.wire) | core | traced.pocket)
-    return seen
 
 
 def _directions_deg(radii_mm: FloatArray, centre_mm: FloatArray) -> FloatArray:

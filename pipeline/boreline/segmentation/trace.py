@@ -11,6 +11,7 @@ from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
 from boreline.segmentation import eem, gaps, lumen, second_look
 from boreline.segmentation.edges import edge_levels, find_edges, smooth_round
+from boreline.segmentation.eem_cost import membrane_cost
 from boreline.segmentation.features import (
     N_RAYS,
     NOTHING_SHARED,
@@ -41,6 +42,8 @@ class Traced:
         Rays behind the guidewire, over a branch mouth, and with little echo behind the lumen border.
     rise
         Grey levels between blood and wall.
+    membrane_seen
+        Rays on which the membrane shows.
     ring
         Grey levels between media and adventitia, averaged over neighbouring rays.
     doubt
@@ -55,6 +58,7 @@ class Traced:
     pocket: BoolArray
     shadow: BoolArray
     rise: FloatArray
+    membrane_seen: BoolArray
     ring: FloatArray
     doubt: FloatArray
     astray: BoolArray
@@ -72,6 +76,7 @@ class Traced:
             no.copy(),
             no.copy(),
             none.copy(),
+            no.copy(),
             none.copy(),
             np.full((n_frames, 2), np.nan),
             np.zeros(n_frames, dtype=np.bool_),
@@ -97,25 +102,28 @@ def trace(pictures: PolarBlock, usable: BoolArray, core: slice, learnt: Learnt) 
     for row, t in enumerate(numbers):
         if not usable[t]:
             continue
-        membrane_costs[row] = eem.membrane_cost(
-            greys[t],
-            found.lumen[row],
-            learnt.spread,
-            np.where(found.shadow[row] | found.pocket[row], 0.0, 1.0),
-            learnt.to_sample,
-            learnt.mm_per_sample,
+        membrane_costs[row] = membrane_cost(
+            greys[t], found.lumen[row], learnt.spread, learnt.to_sample, learnt.mm_per_sample
         )
-    for row, t in enumerate(numbers):
-        if usable[t]:
-            costs = [membrane_costs[s] for s in (row - 1, row + 1) if s in membrane_costs]
-            border = eem.membrane_border(
-                _with_neighbours(membrane_costs[row], costs, learnt.likeness),
-                thin_picture(pictures[t]),
-                unsure=found.shadow[row] | found.pocket[row],
-                spread=learnt.spread,
-                clarity=learnt.clarity,
-            )
-            found.membrane[row], found.ring[row], found.doubt[row, 1] = border.depth, border.ring, border.doubt
+    views = [
+        eem.View(
+            _with_neighbours(
+                cost, [membrane_costs[s] for s in (row - 1, row + 1) if s in membrane_costs], learnt.likeness
+            ),
+            greys[core.start + row],
+            thin_picture(pictures[core.start + row]),
+            found.wire[row],
+            found.pocket[row],
+            found.shadow[row],
+        )
+        for row, cost in membrane_costs.items()
+    ]
+    borders = eem.membrane_borders(
+        views, spread=learnt.spread, clarity=learnt.clarity, mm_per_sample=learnt.mm_per_sample
+    )
+    for row, border in zip(membrane_costs, borders, strict=True):
+        found.membrane[row], found.ring[row], found.doubt[row, 1] = border.depth, border.ring, border.doubt
+        found.membrane_seen[row] = border.seen
     return found
 
 
