@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from deaths import Mortal
+from deaths import Mortal, mortal_after
 
 from boreline.correction import LogWriter
 from boreline.correction.edits import Accept
@@ -43,7 +40,6 @@ def edit_log(analysed: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="package")
 def mortal(run_file: Path, edit_log: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mortal]:
-    program = [sys.executable, str(Path(__file__).with_name("dying.py"))]
     place = tmp_path_factory.mktemp("warm")
     case, key = str(place / "case"), place / "site.key"
     key.write_text("sixteen bytes or more")
@@ -53,8 +49,5 @@ def mortal(run_file: Path, edit_log: Path, tmp_path_factory: pytest.TempPathFact
         ["review", case, "--apply", str(edit_log)],
         ["export", case, "--key", str(key)],
     ]
-    with subprocess.Popen(program, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as server:
-        assert server.stdin is not None
-        server.stdin.write(json.dumps(loads) + "\n")
-        yield Mortal(server)
-        server.stdin.close()
+    with mortal_after(loads) as server:
+        yield server

@@ -6,6 +6,9 @@ import hashlib
 import json
 import re
 import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -33,6 +36,17 @@ class Mortal:
         self.server.stdin.write(json.dumps(order) + "\n")
         self.server.stdin.flush()
         return Death(**json.loads(self.server.stdout.readline()))
+
+
+@contextmanager
+def mortal_after(commands: list[list[str]]) -> Iterator[Mortal]:
+    """The program, once it has run `commands` itself."""
+    program = [sys.executable, str(Path(__file__).with_name("dying.py"))]
+    with subprocess.Popen(program, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as server:
+        assert server.stdin is not None
+        server.stdin.write(json.dumps(commands) + "\n")
+        yield Mortal(server)
+        server.stdin.close()
 
 
 def contents(folder: Path) -> dict[str, str]:
