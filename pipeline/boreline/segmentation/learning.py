@@ -23,10 +23,11 @@ from boreline.segmentation.features import (
     smooth_grey,
     usual_share,
 )
-from boreline.segmentation.lumen import SMALLEST_LUMEN_MM, BloodModel, level_behind
+from boreline.segmentation.lumen import SMALLEST_LUMEN_MM, BloodModel, Tail, level_behind
 from boreline.segmentation.polar import PolarBlock
 from boreline.segmentation.ring_down import RingDown, ring_down
 from boreline.segmentation.starts import Sampled, best_guess, clarity
+from boreline.segmentation.tail import tail_of
 
 _STEADY_SHARE = 0.15
 """Frames whose tissue shares this much less than usual (of what there is to share) teach nothing."""
@@ -58,6 +59,8 @@ class Learnt:
         Step from blood to wall over the spread of grey in the wall: about 3 with speckle, 10 and more without.
     likeness
         Usual speckle correlation of wall in neighbouring frames, 0..1.
+    tail
+        Votes just behind the ring-down.
     share, null
         Usual shared speckle of tissue in neighbouring frames, and of frames far apart (0..255, 128 = no correlation).
     mm_per_sample
@@ -75,6 +78,7 @@ class Learnt:
     shared_nats: float
     clarity: float
     likeness: float
+    tail: Tail
     share: float
     null: float
     mm_per_sample: float
@@ -127,6 +131,7 @@ def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: flo
         shared_nats=best.shared_nats,
         clarity=clarity(grey, best.blood, best.wall),
         likeness=float(np.clip((wall_share - NOTHING_SHARED) / (255 - NOTHING_SHARED), 0, 1)),
+        tail=tail_of(sampled, best),
         share=share,
         null=null,
         mm_per_sample=mm_per_sample,

@@ -38,10 +38,27 @@ class BloodModel:
     by_shared: Floats
 
 
-def votes(grey: Bytes, shared: Bytes, model: BloodModel, trust: float = 1.0) -> Floats:
+@dataclass(frozen=True, slots=True)
+class Tail:
+    """Log likelihood ratios, blood over wall, for the depths from sample `first` on; shape (n_depths, 256) each."""
+
+    first: int
+    by_grey: Floats
+    by_shared: Floats
+
+    def correct(self, voted: Floats, grey: Bytes, shared: Bytes, trust: float) -> None:
+        """Put the votes of these depths, not yet limited, in place."""
+        for row, depth in enumerate(range(self.first, self.first + len(self.by_grey))):
+            voted[:, depth] = self.by_grey[row][grey[:, depth]]
+            voted[:, depth] += np.float32(trust) * self.by_shared[row][shared[:, depth]]
+
+
+def votes(grey: Bytes, shared: Bytes, model: BloodModel, trust: float = 1.0, tail: Tail | None = None) -> Floats:
     """Each sample's vote for blood, shape (n_rays, n_samples); `trust` in the frame's shared speckle, 0..1."""
     total: Floats = cv2.LUT(grey, model.by_grey)
     total += cv2.LUT(shared, model.by_shared * np.float32(trust))
+    if tail is not None:
+        tail.correct(total, grey, shared, trust)
     np.clip(total, -STRONGEST_VOTE, STRONGEST_VOTE, out=total)
     total *= np.float32(VOTE_SHARE)
     return total

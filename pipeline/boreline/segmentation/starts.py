@@ -30,6 +30,8 @@ from boreline.segmentation.surfaces import thinned_path
 
 SHADOWED = 0.35
 """A ray whose mean level behind the border is less than this share of the usual one is in shadow."""
+_HALF_SHADOWED = 0.6
+"""Of the level behind the brightest tenth of rays: the least usual level, where most rays lie in shadow."""
 _TURNS = 3
 _LEVELS = 256
 _WALL_FROM_MM, _WALL_TO_MM = 0.08, 0.5
@@ -50,7 +52,7 @@ _LASTING, _LEAST_LASTING = 0.5, 0.02
 _DARKER_BETWEEN = -0.03
 _CLOSE_MERIT = 0.5
 _WRONG_WAY = 3.0
-_LEAST_HELD = 0.01
+_LEAST_HELD = 0.015
 """Share of all samples; with as few in blood, the two sides count half."""
 
 
@@ -154,9 +156,8 @@ def _by_lasting_speckle(sampled: Sampled) -> BloodModel:
     """Blood shares no speckle with the next frame, and wall as much as most of what lies well outside does."""
     mm = sampled.mm_per_sample
     usual = sampled.shared[..., int(_OUTSIDE_MM[0] / mm) : int(_OUTSIDE_MM[1] / mm)]
-    all_of_it = np.ones(usual.shape, dtype=np.bool_), np.ones(sampled.unshared.shape, dtype=np.bool_)
-    ratio = np.log(_shares(sampled.unshared, all_of_it[1]) / _shares(usual, all_of_it[0]))
-    return BloodModel(np.zeros(_LEVELS, dtype=np.float32), ratio.astype(np.float32))
+    blood, wall = (shares_of(values, np.ones(values.shape, dtype=np.bool_)) for values in (sampled.unshared, usual))
+    return BloodModel(np.zeros(_LEVELS, dtype=np.float32), log_ratio(blood, wall))
 
 
 def _near(sampled: Sampled) -> FloatArray:
@@ -247,7 +248,7 @@ def _lit(sampled: Sampled, paths: FloatArray) -> tuple[BoolArray, float]:
     """Rays not in shadow, of frames whose border is closed, and the usual level behind the borders."""
     skip, depth = (int(mm / sampled.mm_per_sample) for mm in _BEHIND_MM)
     behind = np.stack([level_behind(g, path, skip, depth) for g, path in zip(sampled.grey, paths, strict=True)])
-    usual = float(np.percentile(behind, 60))
+    usual = max(float(np.percentile(behind, 60)), _HALF_SHADOWED * float(np.percentile(behind, 90)))
     closed = (paths > sampled.to_sample - _AT_THE_END).mean(axis=1) <= _ASTRAY_SHARE
     if closed.sum() < _LEAST_FRAMES:
         closed[:] = True
@@ -265,10 +266,14 @@ def _sides(sampled: Sampled, paths: FloatArray, lit: BoolArray) -> tuple[BoolArr
 
 
 def _counted(sampled: Sampled, blood: BoolArray, wall: BoolArray) -> BloodModel:
-    return BloodModel(_ratio(sampled.grey, blood, wall), _ratio(sampled.shared, blood, wall))
+    by_grey, by_shared = (
+        log_ratio(shares_of(values, blood), shares_of(values, wall)) for values in (sampled.grey, sampled.shared)
+    )
+    return BloodModel(by_grey, by_shared)
 
 
-def _shares(values: Bytes, wanted: BoolArray) -> FloatArray:
+def shares_of(values: Bytes, wanted: BoolArray) -> FloatArray:
+    """Share of each level among the wanted samples, smoothed, never 0; (256,)."""
     counts = np.bincount(values[wanted], minlength=_LEVELS).astype(np.float64)
     smooth: FloatArray = gaussian_filter1d(counts, _SMOOTHING, mode="nearest")
     smooth += _LEAST_SHARE * max(counts.sum(), 1.0) / _LEVELS
@@ -276,8 +281,9 @@ def _shares(values: Bytes, wanted: BoolArray) -> FloatArray:
     return shares
 
 
-def _ratio(values: Bytes, blood: BoolArray, wall: BoolArray) -> Floats:
-    return np.log(_shares(values, blood) / _shares(values, wall)).astype(np.float32)
+def log_ratio(blood: FloatArray, wall: FloatArray) -> Floats:
+    """Log likelihood ratio of each level."""
+    return np.log(blood / wall).astype(np.float32)
 
 
 def clarity(grey: Bytes, blood: BoolArray, wall: BoolArray) -> float:
@@ -292,7 +298,7 @@ def clarity(grey: Bytes, blood: BoolArray, wall: BoolArray) -> float:
 
 def _contrast(values: Bytes, inner: BoolArray, outer: BoolArray) -> float:
     """Jensen-Shannon divergence, nats (0 to 0.69); negative where the inner values are the larger."""
-    a, b = _shares(values, inner), _shares(values, outer)
+    a, b = shares_of(values, inner), shares_of(values, outer)
     middle = (a + b) / 2
     apart = float(0.5 * (a * np.log(a / middle) + b * np.log(b / middle)).sum())
     levels = np.arange(_LEVELS)

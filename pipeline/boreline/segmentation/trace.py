@@ -133,7 +133,7 @@ def _all_votes(pictures: PolarBlock, usable: BoolArray, learnt: Learnt) -> tuple
     voted = []
     for grey, own in zip(greys, shared, strict=True):
         levelled, factor = level_share(own, usual_share(own, learnt.mm_per_sample), learnt.share, learnt.null)
-        voted.append(lumen.votes(grey, levelled, learnt.model, 1.0 / factor))
+        voted.append(lumen.votes(grey, levelled, learnt.model, 1.0 / factor, learnt.tail))
     return voted, greys
 
 
