@@ -6,11 +6,13 @@ import os
 import stat
 import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
-from typing import ParamSpec, TypeVar, cast
+from typing import Any, ParamSpec, TypeVar, cast
 
 import numba
 from numba.core import config
+from numba.core.caching import FunctionCache
 
 _P = ParamSpec("_P")
 _R = TypeVar("_R")
@@ -20,19 +22,45 @@ def compiled(function: Callable[_P, _R]) -> Callable[_P, _R]:
     """Compile `function` with numba, releasing the interpreter's lock (threads run side by side).
 
     The machine code is kept on disk for the next start: beside the package, else in the user's cache folder, else in a
-    folder of the user's own among the system's temporary files. Where none can be had, each process compiles anew.
+    folder of the user's own among the system's temporary files. Where none can be had, or the disk is full, each
+    process compiles anew.
     """
-    try:
-        return cast(Callable[_P, _R], numba.njit(cache=True, nogil=True)(function))
-    except RuntimeError:  # numba found no folder that it can write
-        folder = private_cache()
+    dispatcher = numba.njit(nogil=True)(function)
+    cache = _cache_for(function)
+    if cache is not None:
+        dispatcher._cache = cache  # noqa: SLF001  # where njit(cache=True) puts one that stops at a full disk
+    return cast(Callable[_P, _R], dispatcher)
+
+
+class _Cache(FunctionCache):  # type: ignore[misc]  # the library has no types
+    """Machine code on disk as a help only: what cannot be read is compiled, what cannot be written is not kept."""
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        """None when there is none, or when it is damaged."""
+        try:
+            return super().load_overload(sig, target_context)
+        except Exception:  # pickled by the library: damage has no one error
+            with suppress(OSError):
+                self.flush()
+            return None
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        """Keep it where that can be done."""
+        with suppress(OSError):
+            super().save_overload(sig, data)
+
+
+def _cache_for(function: Callable[_P, _R]) -> _Cache | None:
+    with suppress(RuntimeError):  # it found no folder that it can write
+        return _Cache(function)
+    folder = private_cache()
     if folder is None:
-        return cast(Callable[_P, _R], numba.njit(nogil=True)(function))
-    before, config.CACHE_DIR = config.CACHE_DIR, str(folder)  # read once, when the function is decorated
+        return None
+    before, config.CACHE_DIR = config.CACHE_DIR, str(folder)  # read once, when the cache is made
     try:
-        return cast(Callable[_P, _R], numba.njit(cache=True, nogil=True)(function))
+        return _Cache(function)
     except RuntimeError:
-        return cast(Callable[_P, _R], numba.njit(nogil=True)(function))
+        return None
     finally:
         config.CACHE_DIR = before
 
