@@ -15,6 +15,8 @@ _SHADOW_EDGE, _WIRE_EDGE = 2, 2
 """Rays: a shadow begins and ends before it is black; a wire's shadow was taken too wide to keep its echo out."""
 _PLAIN_RING, _PLAIN_OUTSIDE = 1.0, 0.75
 """A ring as strong as this before tissue of nearly the usual brightness is seen even on a ray said to be in shadow."""
+_LEAST_OUTSIDE = 0.4
+"""Share of the usual brightness of the tissue outside, below which it is attenuated and no border is to be trusted."""
 _OUTSIDE_MM = 0.22
 _USUAL_PERCENT = 75
 _WEAKEST = -3.0
@@ -53,11 +55,17 @@ def rays_seen(
     strength = _mean_round(np.maximum(-cost[np.arange(len(border)), border], _WEAKEST), 2)
     outside = _level_outside(grey, border, max(3, int(_OUTSIDE_MM / mm_per_sample)))
     usual = max(float(np.percentile(outside, _USUAL_PERCENT)), 1.0)
-    plain = (strength > _PLAIN_RING) & (_mean_round(outside, 1) > _PLAIN_OUTSIDE * usual)
+    level = _mean_round(outside, 1) / usual
+    plain = (strength > _PLAIN_RING) & (level > _PLAIN_OUTSIDE)
     cast, beside, core = widened(shadow & ~wire, _SHADOW_EDGE), widened(wire, 1), ~widened(~wire, _WIRE_EDGE)
-    heard = ((ring > _RING_SEEN) | beside) & ~((cast & ~wire) | core | pocket)
-    seen: BoolArray = heard | (_mean_round(plain.astype(np.float64), 2) > 0.5)
-    return seen
+    heard = (((ring > _RING_SEEN) & _mostly(level > _LEAST_OUTSIDE)) | beside) & ~((cast & ~wire) | core | pocket)
+    return heard | _mostly(plain)
+
+
+def _mostly(rays: BoolArray) -> BoolArray:
+    """True where most of the five rays around are."""
+    most: BoolArray = _mean_round(rays.astype(np.float64), 2) > 0.5
+    return most
 
 
 def _mean_round(values: FloatArray, by: int) -> FloatArray:
