@@ -9,8 +9,10 @@ from boreline.model import BoolArray, FloatArray
 from boreline.segmentation import eem, lumen
 from boreline.segmentation.features import Bytes
 from boreline.segmentation.learning import DEEP_MM, Learnt
+from boreline.segmentation.ring_down import RingDown
 from boreline.segmentation.starts import SHADOWED
 
+_HALO_MARGIN, _LEAST_HIDDEN = 2, 4
 _SKIP_MM, _DEPTH_MM = 0.28, 1.8
 _NARROWEST, _WIDEST_BRIDGE = 2, 30
 """Rays: a shadow of 6 to 84 degrees may be a guidewire's; it is bridged when its echo lies before the wall."""
@@ -80,3 +82,23 @@ def _bulging(path: FloatArray, shape: FloatArray, deepest: float, mm_per_sample:
         if _POCKET_RAYS <= len(run) <= _POCKET_WIDEST and float((path - shape)[run].max()) > deepest:
             pocket[run] = True
     return lumen.widened(pocket, _POCKET_MARGIN)
+
+
+def under_halo(path: FloatArray, unseen: BoolArray, ring: RingDown) -> tuple[BoolArray, FloatArray]:
+    """Rays whose wall lies so near that the ring-down hides it, and the depths of the border carried on under it.
+
+    The vessel leans on the catheter there. A circle through the border on the other rays says how far in it goes, but
+    never into the catheter. Where hardly anything is seen outside the ring-down, its end is the best guess.
+    """
+    hidden = (path <= ring.end + _HALO_MARGIN) & ~unseen
+    seen = ~hidden & ~unseen
+    if ring.end == 0 or hidden.sum() < _LEAST_HIDDEN or seen.sum() < len(path) // 4:
+        return np.zeros(len(path), dtype=np.bool_), path
+    angle = 2.0 * np.pi * np.arange(len(path)) / len(path)
+    cos, sin = np.cos(angle), np.sin(angle)
+    x, y = (path * cos)[seen], (path * sin)[seen]
+    (a, b, c), *_ = np.linalg.lstsq(np.column_stack([x, y, np.ones(len(x))]), x * x + y * y, rcond=None)
+    along = (a * cos + b * sin) / 2
+    inside = c + along**2
+    circle = np.where(inside > 0, along + np.sqrt(np.maximum(inside, 0.0)), 0.0)
+    return hidden, np.where(hidden, np.clip(circle, ring.start, ring.end), path)

@@ -38,8 +38,9 @@ class Traced:
     ----------
     lumen, membrane
         Depths of the borders; NaN in frames without a picture.
-    wire, pocket, shadow
-        Rays behind the guidewire, over a branch mouth, and with little echo behind the lumen border.
+    wire, pocket, hidden, shadow
+        Rays behind the guidewire, over a branch mouth, with the lumen border under the ring-down, and with little echo
+        behind it.
     rise
         Grey levels between blood and wall.
     membrane_seen
@@ -56,6 +57,7 @@ class Traced:
     membrane: FloatArray
     wire: BoolArray
     pocket: BoolArray
+    hidden: BoolArray
     shadow: BoolArray
     rise: FloatArray
     membrane_seen: BoolArray
@@ -73,6 +75,7 @@ class Traced:
             none,
             none.copy(),
             no,
+            no.copy(),
             no.copy(),
             no.copy(),
             none.copy(),
@@ -195,7 +198,7 @@ def _look_again(
         heard = ~(again.wire[0] | again.pocket[0])
         found.astray[row] = True
         if second_look.wall_found(again.rise[0], found.rise[row], usual_rise, heard=heard):
-            for field in ("lumen", "wire", "pocket", "shadow", "rise", "doubt"):
+            for field in ("lumen", "wire", "pocket", "hidden", "shadow", "rise", "doubt"):
                 getattr(found, field)[row] = getattr(again, field)[0]
             found.astray[row] = False
 
@@ -224,8 +227,12 @@ def _trace_lumen(
     edge, rise = find_edges(thin, np.rint(edge).astype(np.int64), level, False)
     deaf = wire | pocket | (path < silent + 4)
     edge = np.where(deaf, path - 0.5, edge)
-    weight = np.clip(rise / max(float(np.median(rise)), 1.0), 0.1, 1.5) * np.where(wire | pocket, _UNSEEN_WEIGHT, 1.0)
+    hidden, edge = gaps.under_halo(edge, wire | pocket, learnt.ring)
+    weight = np.clip(rise / max(float(np.median(rise)), 1.0), 0.1, 1.5) * np.where(
+        wire | pocket | hidden, _UNSEEN_WEIGHT, 1.0
+    )
     found.lumen[row] = smooth_round(edge, weight, _SMOOTH_LUMEN)
     found.wire[row], found.pocket[row], found.rise[row] = wire, pocket, rise
+    found.hidden[row] = hidden
     found.shadow[row] = shadow | wire
     found.doubt[row, 0] = expected_distance(cost, path)
