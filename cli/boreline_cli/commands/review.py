@@ -39,7 +39,7 @@ def register(app: typer.Typer) -> None:
         Example: boreline review results/case1
         """
         if apply is not None or compare:
-            _without_page(_only(folders), apply, reader, as_json=as_json)
+            _without_page(_only(folders), apply, reader, source, as_json=as_json)
             return
         from boreline.review.serve import review as serve
 
@@ -79,20 +79,20 @@ def _only(folders: list[Path]) -> Path:
     return folders[0]
 
 
-def _without_page(path: Path, log: Path | None, reader: str | None, *, as_json: bool) -> None:
+def _without_page(path: Path, log: Path | None, reader: str | None, source: Path | None, *, as_json: bool) -> None:
     from boreline.results import ResultFolder
     from boreline.workflow.apply_edits import compare_readers, import_log
 
     folder = ResultFolder.open(path)
     if log is not None:
-        report = import_log(folder, log, reader=reader).report
+        report = import_log(folder, log, reader=reader, source=source).report
         if as_json:
             print_json(report)
         else:
             for line in report_lines(report):
                 print_line(line)
         return
-    rows = compare_readers(folder)
+    rows = compare_readers(folder, source=source)
     if as_json:
         print_json({"readers": rows})
         return
@@ -111,6 +111,9 @@ def report_lines(report: dict[str, Any]) -> list[str]:
         edited, followed = report["edited"][structure], report["influenced"][structure]
         if edited or followed:
             lines.append(f"{structure}: edited in frames {_spans(edited)}; followed in frames {_spans(followed)}")
+    for structure, frames in report["held_back"].items():
+        if frames:
+            lines.append(f"{structure}: held back at the operator's other border in frames {_spans(frames)}")
     lines += [f"edit {entry['number']} was not applied: {entry['reason']}" for entry in report["not_applied"]]
     return lines
 

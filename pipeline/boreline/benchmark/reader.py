@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from boreline.benchmark.cases import LabelledRun, open_case
-from boreline.correction import Baseline, Edited, State, apply_edit, border_at, edited_result
+from boreline.correction import Baseline, Edited, FrameCache, State, apply_edit, border_at, edited_result
 from boreline.correction.edits import Accept, Stroke
 from boreline.errors import InputRefused
 from boreline.geometry import polygon_centroid_px, polygon_radii_mm, radii_polygon_px
@@ -82,7 +82,8 @@ def measure_reader(
         with open_case(case) as labelled:
             tell(labelled.name)
             segmentation = segmenter.segment(labelled.run, threads=threads)
-            efforts.append(read_run_by_queue(labelled, Baseline(segmentation, labelled.run.calibration)))
+            baseline = Baseline(segmentation, labelled.run.calibration, FrameCache(labelled.run))
+            efforts.append(read_run_by_queue(labelled, baseline))
     return efforts
 
 

@@ -1,15 +1,20 @@
 """An operator's edits: kept, replayed and turned into contours.
 
-`edits` are the records, `log` the file, `history` undo and redo, `state` one edit after another, `replay` the whole;
-`points`, `strokes` and `neighbours` move borders. Everything but `log` is pure.
+`edits` are the records, `log` the file, `history` undo and redo, `applying` one edit after another, `replay` the whole.
+`points` and `strokes` move the edited border, `arcs` looks for it in the picture; `coupling` keeps the lumen inside the
+EEM; `following` hands a correction on to neighbouring pictures, `neighbours` does so by shape where there are none.
+Everything but `log` and the frame cache in `pictures` is pure: the same log and the same pixels give the same
+contours.
 """
 
+from boreline.correction.applying import apply_edit
 from boreline.correction.compare import Difference, changed_frames, differences
 from boreline.correction.edits import EDIT, Edit, Entry, Redo, SiteName, Undo
 from boreline.correction.history import History, history
 from boreline.correction.log import LogWriter, log_hash, log_path, read_log, readers
+from boreline.correction.pictures import FrameCache
 from boreline.correction.replay import Edited, Replayed, edited_result, replay
-from boreline.correction.state import Baseline, State, apply_edit, border_at
+from boreline.correction.state import Baseline, State, border_at
 
 __all__ = [
     "EDIT",
@@ -18,6 +23,7 @@ __all__ = [
     "Edit",
     "Edited",
     "Entry",
+    "FrameCache",
     "History",
     "LogWriter",
     "Redo",

@@ -250,6 +250,8 @@ Edit = (
     | Site
     | Ruler
 )
+LOOKING = (Points, Stroke)
+"""Edits that are solved in the pictures of their frame and its neighbours."""
 Finding = Dissection | Nodule | Attenuated | Protrusion
 AnyEdit = Annotated[Edit | Undo | Redo, Field(discriminator="kind")]
 EDIT: TypeAdapter[Edit | Undo | Redo] = TypeAdapter(AnyEdit)

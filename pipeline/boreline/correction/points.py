@@ -3,7 +3,7 @@
 Inside the window radii about the centre of mass are multiplied by a factor that falls smoothly to 1. Since the factor
 lies on the point's side of 1 everywhere, the enclosed region only grows when the border is pushed out and only shrinks
 when it is pushed in. Points that were placed before hold: the window ends at them, unless they lie so close that the
-new point replaces them.
+new point replaces them. With a picture, `arcs` then looks for the border near the one bent so.
 """
 
 from __future__ import annotations
@@ -12,9 +12,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from boreline.correction.arcs import WINDOW_SHARE, LogFactor, solved_arc
 from boreline.correction.border import OPERATOR, TURN, Border, Polar, angle_of, is_simple, join
 from boreline.errors import InputRefused
-from boreline.model import FloatArray
+from boreline.model import FloatArray, GreyImage
 
 WINDOW_DEG = 30.0
 """Half-width for a small push; a push by half the radius or more takes twice as much (own choice)."""
@@ -26,8 +27,15 @@ _FINEST_DEG = 3.0
 _N_NEW = 128
 
 
-def through_points(border: Border, points: FloatArray) -> Border:
+def through_points(
+    border: Border, points: FloatArray, *, grey: GreyImage | None = None, mm_per_px: FloatArray | None = None
+) -> Border:
     """`border` through `points` (n, 2), same unit.
+
+    Parameters
+    ----------
+    grey, mm_per_px
+        The frame's picture, for a border in millimetres; without one geometry alone decides.
 
     Raises
     ------
@@ -41,10 +49,10 @@ def through_points(border: Border, points: FloatArray) -> Border:
         for point in points:
             border = _nudge(border, point)
         return border
-    return _push(polar, points)
+    return _push(polar, points, grey, mm_per_px)
 
 
-def _push(polar: Polar, points: FloatArray) -> Border:
+def _push(polar: Polar, points: FloatArray, grey: GreyImage | None, mm_per_px: FloatArray | None) -> Border:
     reach = np.hypot(*(points - polar.apex).T)
     if np.any(reach < 1e-6 * polar.radius.max()):
         raise InputRefused("the point lies at the middle of the contour", remedy="draw the border as a stroke")
@@ -60,13 +68,18 @@ def _push(polar: Polar, points: FloatArray) -> Border:
     pushes = np.concatenate([log_push, np.zeros(len(held))])
     order = np.argsort(knots, kind="stable")
     knots, pushes = knots[order], pushes[order]
-    reach_rad = _window_rad(log_push)
+    reach_rad = _window_rad(log_push) * (1.0 if grey is None else WINDOW_SHARE)
 
+    def bent(at: FloatArray) -> FloatArray:
+        return window_factor(np.mod(at, TURN), knots, pushes, reach_rad)
+
+    factor_at: LogFactor = bent
+    if grey is not None and mm_per_px is not None:
+        factor_at = solved_arc(grey, polar, mm_per_px, knots, pushes, bent)
     fine = np.arange(0.0, TURN, np.radians(_FINEST_DEG))
-    fine = fine[(window_factor(fine, knots, pushes, reach_rad) != 0.0) & (polar.gap_at(fine) > np.radians(_FINEST_DEG))]
+    fine = fine[(factor_at(fine) != 0.0) & (polar.gap_at(fine) > np.radians(_FINEST_DEG))]
     denser = polar.with_angles(np.concatenate([angles, fine]))
-    factor = window_factor(np.mod(denser.angle, TURN), knots, pushes, reach_rad)
-    moved = denser.stretched(factor).border
+    moved = denser.stretched(factor_at(denser.angle)).border
     return _with_exact(moved, denser.angle, angles, points)
 
 

@@ -7,16 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from boreline.correction.applying import apply_edit
 from boreline.correction.border import Border, angle_of
 from boreline.correction.edits import Attenuated, Branch, Entry, Finding, SiteName, array_px
 from boreline.correction.history import History, history
-from boreline.correction.state import (
-    Baseline,
-    State,
-    apply_edit,
-    border_at,
-    scaled_calibration,
-)
+from boreline.correction.state import Baseline, State, border_at, scaled_calibration
 from boreline.errors import InputRefused
 from boreline.flags import Flag
 from boreline.geometry import contour_centroids_px

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,9 @@ from boreline.correction import (
     Baseline,
     Edited,
     Entry,
+    FrameCache,
     Replayed,
+    State,
     differences,
     edited_result,
     log_hash,
@@ -23,8 +26,9 @@ from boreline.correction import (
     readers,
     replay,
 )
-from boreline.correction.edits import Ruler
+from boreline.correction.edits import LOOKING, Ruler
 from boreline.correction.log import hash_of
+from boreline.correction.pictures import PictureOf
 from boreline.errors import InputRefused
 from boreline.model import Calibration, CalibrationOrigin, JsonValue, Structure, Timing
 from boreline.profile.frames import frames_table, in_vessel, origin_in_vessel
@@ -44,24 +48,50 @@ class Applied:
     report: dict[str, JsonValue]
 
 
-def baseline_of(folder: ResultFolder) -> Baseline:
-    """The untouched automatic result and the scale it was measured with."""
+def baseline_of(folder: ResultFolder, picture_of: PictureOf | None = None) -> Baseline:
+    """The untouched automatic result and the scale it was measured with; with pictures when edits are to be applied."""
     record = folder.record
     stored = dict(record.get(UNEDITED_SCALE) or record["calibration"])
     calibration = Calibration(**{**stored, "origin": CalibrationOrigin(stored["origin"])})
-    return Baseline(folder.segmentation(automatic=True), calibration)
+    return Baseline(folder.segmentation(automatic=True), calibration, picture_of)
 
 
-def apply_log(folder: ResultFolder, reader: str) -> Applied:
-    """Rebuild the tables from the automatic result and the reader's log, in one step.
+def _pictures(folder: ResultFolder, entries: Iterable[Entry], source: Path | None) -> PictureOf | None:
+    """The run's pictures where edits look at them.
 
     Raises
     ------
     InputRefused
-        The log is damaged or was made on another run.
+        They are needed and not at hand: applied by shape alone, the edits would lead to other contours.
+    """
+    if not any(isinstance(entry.edit, LOOKING) for entry in entries):
+        return None
+    try:
+        return FrameCache(folder.open_run(source))
+    except InputRefused as refusal:
+        raise InputRefused(
+            f"edits look at the run's pixels: {refusal.problem}",
+            file=refusal.file,
+            tag=refusal.tag,
+            remedy="name the run: boreline review DIR --source RUN.dcm",
+        ) from None
+
+
+def apply_log(folder: ResultFolder, reader: str, *, source: Path | None = None) -> Applied:
+    """Rebuild the tables from the automatic result, the run's pixels and the reader's log, in one step.
+
+    Parameters
+    ----------
+    source
+        The run's DICOM file, when it moved.
+
+    Raises
+    ------
+    InputRefused
+        The log is damaged or was made on another run, or the pixels that its edits look at are gone.
     """
     entries = read_log(log_path(folder.path, reader))
-    baseline = baseline_of(folder)
+    baseline = baseline_of(folder, _pictures(folder, entries, source))
     replayed = replay(baseline, entries, sop_uid=folder.record["source"]["sop_instance_uid"])
     edited = edited_result(baseline, replayed.state)
     write_edited(folder, baseline, edited, replayed, reader=reader, edits_hash=hash_of(entries))
@@ -99,13 +129,15 @@ def open_current(path: Path) -> ResultFolder:
     return folder
 
 
-def import_log(folder: ResultFolder, log: Path, *, reader: str | None = None) -> Applied:
+def import_log(folder: ResultFolder, log: Path, *, reader: str | None = None, source: Path | None = None) -> Applied:
     """Take a log into the folder and apply it.
 
     Parameters
     ----------
     reader
         Whose log it becomes; by default the one who wrote it.
+    source
+        The run's DICOM file, when it moved.
 
     Raises
     ------
@@ -122,10 +154,11 @@ def import_log(folder: ResultFolder, log: Path, *, reader: str | None = None) ->
         raise InputRefused("holds other edits", file=target, remedy="give another --reader")
     if any(entry.sop_uid != folder.record["source"]["sop_instance_uid"] for entry in entries):
         raise InputRefused("was made on another run", file=log)
+    _pictures(folder, entries, source)  # refused before anything is taken over
     with change(folder.path) as staging:
         (staging / EDITS).mkdir()
         (staging / EDITS / target.name).write_text("".join(entry.line() for entry in entries), encoding="utf-8")
-    return apply_log(folder, name)
+    return apply_log(folder, name, source=source)
 
 
 def write_edited(
@@ -168,7 +201,7 @@ def _record(
     return out
 
 
-def operator_record(edited: Edited, active: Iterable[Entry], baseline: Baseline) -> dict[str, JsonValue]:
+def operator_record(edited: Edited | State, active: Iterable[Entry], baseline: Baseline) -> dict[str, JsonValue]:
     """What an operator said beyond contours: frames count from 1.
 
     `stent` is {first, last}, false for "no stent", null when nothing was said.
@@ -204,6 +237,7 @@ def change_report(baseline: Baseline, replayed: Replayed, edited: Edited, reader
         "edited": {s.value: sorted(f + 1 for t, f in state.edited if t is s) for s in Structure},
         "influenced": {s.value: sorted(f + 1 for t, f in state.influenced if t is s) for s in Structure},
         "edited_minus_automatic": [difference.as_json() for difference in compared],
+        "held_back": {s.value: sorted(f + 1 for t, f in state.held_back if t is s) for s in Structure},
         "not_applied": [{"number": entry.number, "reason": reason} for entry, reason in replayed.refused],
     }
     ready = json_ready(value)
@@ -211,13 +245,14 @@ def change_report(baseline: Baseline, replayed: Replayed, edited: Edited, reader
     return ready
 
 
-def compare_readers(folder: ResultFolder) -> list[dict[str, JsonValue]]:
+def compare_readers(folder: ResultFolder, *, source: Path | None = None) -> list[dict[str, JsonValue]]:
     """Every pair of readers with a log: how their results differ over the frames that either reviewed."""
-    baseline = baseline_of(folder)
     uid = folder.record["source"]["sop_instance_uid"]
+    logs = {reader: read_log(log_path(folder.path, reader)) for reader in readers(folder.path)}
+    baseline = baseline_of(folder, _pictures(folder, chain.from_iterable(logs.values()), source))
     results = {}
-    for reader in readers(folder.path):
-        replayed = replay(baseline, read_log(log_path(folder.path, reader)), sop_uid=uid)
+    for reader, entries in logs.items():
+        replayed = replay(baseline, entries, sop_uid=uid)
         results[reader] = (replayed.state, edited_result(baseline, replayed.state).segmentation)
     rows: list[dict[str, JsonValue]] = []
     names = sorted(results)
