@@ -211,3 +211,16 @@ def test_a_study_that_names_a_missing_file_is_refused(tmp_path: Path, text: str)
     (tmp_path / "study.toml").write_text(text)
     with pytest.raises(InputRefused, match=r"gone\."):
         read_study(tmp_path / "study.toml")
+
+
+def test_the_help_names_every_setting_and_column() -> None:
+    """So that nobody has to read the code to write a study or a mapping."""
+    from typer.testing import CliRunner
+
+    from boreline.batch.archive import MAPPING_COLUMNS
+    from boreline.batch.study import Limits
+    from boreline_cli.main import build_app
+
+    told = CliRunner().invoke(build_app(), ["batch", "--help"]).stdout
+    for word in (*Study.model_fields, *Limits.model_fields, *MAPPING_COLUMNS):
+        assert word in told, word

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import resource
 import shutil
@@ -25,6 +26,7 @@ from boreline.batch.run import BatchOptions, BatchResult, run_batch
 from boreline.batch.study import Study
 from boreline.correction import LogWriter, log_path
 from boreline.correction.edits import Accept
+from boreline.errors import InputRefused
 from boreline.results import ResultFolder
 from boreline.results.transaction import tidy
 
@@ -127,6 +129,17 @@ def test_a_full_disk_is_explained_and_leaves_nothing(job: Job) -> None:
     assert outcome.ending is Ending.FAILED_FOR_NOW
     assert "File too large" in outcome.reason
     assert list(Path(job.out).parent.iterdir()) == []
+
+
+def test_a_disk_too_full_for_the_notes_ends_the_batch_with_one_line(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("boreline.batch.ledger.Ledger.note", full)
+    with pytest.raises(InputRefused, match=r"No space left on device.*run the same command again"):
+        run_batch(archive, tmp_path / "out", Study(), BatchOptions())
 
 
 def test_leftovers_of_a_killed_process_go_and_a_folder_moved_aside_comes_back(tmp_path: Path) -> None:

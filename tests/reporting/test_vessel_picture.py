@@ -8,6 +8,7 @@ import json
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -76,6 +77,11 @@ def test_a_picture_without_text_stays_as_it_is(quality: int | None, bits: int) -
     """A beating vessel, its edges and the noise are no strokes."""
     _, hidden = masked_frame(cine(text=False, quality=quality, bits=bits), 7)
     assert hidden.sum() == 0
+
+
+def test_a_cine_too_short_to_tell_shows_nothing() -> None:
+    _, hidden = masked_frame(replace(cine(text=False), n_frames=5), 2)
+    assert hidden.all()
 
 
 def test_blocks_do_not_show_what_they_hide() -> None:

@@ -40,6 +40,18 @@ def register(app: typer.Typer) -> None:
         """Analyse a whole archive; run it again to resume, or after new runs arrived.
 
         Example: boreline batch archive/ --out study/ --workers 2
+
+        STUDY.toml may set name, pseudonym_key, segmenter, mm_per_px (a pair),
+        trust_region, whole_frames_only, frame_rate_hz, pullback_speed_mm_s,
+        calibration_file, devices (a CSV as for 'boreline plan'), and in its
+        section limits time_s and memory_mb of one run.
+
+        MAP.csv has a column file and any of fluoro, cine, cine2, before,
+        vessel, phase, mm_per_pixel_x, mm_per_pixel_y, pullback_speed_mm_s,
+        balloon_mm.
+
+        A plan or assessment that you make in a run's folder is kept when the
+        batch is run again.
         """
         from boreline.batch.run import BatchOptions, run_batch
         from boreline.batch.study import read_study

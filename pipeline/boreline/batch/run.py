@@ -215,5 +215,11 @@ def _held(out: Path) -> Iterator[None]:
         except OSError:
             raise InputRefused("another batch is writing there", file=out, remedy="wait for it") from None
         yield
+    except OSError as cause:
+        raise InputRefused(
+            f"cannot be written any more: {cause.strerror}",
+            file=out,
+            remedy="mend that and run the same command again; finished runs are kept",
+        ) from None
     finally:
         os.close(handle)

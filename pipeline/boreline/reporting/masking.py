@@ -78,8 +78,8 @@ def xray_graphics(
     darkest, brightest
         Shape (rows, columns): smallest and largest value of each pixel over frames spread along the run.
     """
-    if n_frames < _FEWEST_FRAMES:
-        return np.zeros(darkest.shape, dtype=np.bool_)
+    if n_frames < _FEWEST_FRAMES:  # too few to tell a letter from anatomy: nothing can be shown
+        return np.ones(darkest.shape, dtype=np.bool_)
     side = max(5, round(min(darkest.shape) * _XRAY_STROKE_SHARE)) | 1
     square = np.ones((side, side), dtype=np.uint8)
     contrast = np.maximum(
