@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from boreline.geometry.compiled import compiled
-from boreline.model import BoolArray, FloatArray, IntArray
+from boreline.model import BoolArray, FloatArray
 from boreline.segmentation.features import Bytes, Floats
-from boreline.segmentation.lumen import widened
 
 _RING_SEEN = 0.3
 """Share of the spread of tissue grey that the media's ring must stand out by to count as seen."""
@@ -23,18 +22,6 @@ _WEAKEST = -3.0
 
 
 @compiled
-def _level_outside(grey: Bytes, border: IntArray, depth: int) -> FloatArray:
-    n_rays, n = grey.shape
-    out = np.empty(n_rays)
-    for k in range(n_rays):
-        stop = min(border[k] + depth, n)
-        total = 0.0
-        for j in range(border[k], stop):
-            total += grey[k, j]
-        out[k] = total / (stop - border[k])
-    return out
-
-
 def rays_seen(
     cost: Floats,
     grey: Bytes,
@@ -51,26 +38,41 @@ def rays_seen(
     units of the cost, averaged over neighbouring rays. Beside the core of a wire's shadow it is not known, but the
     membrane is there on either side.
     """
-    border = np.clip(np.rint(depth + 0.5).astype(np.int64), 1, cost.shape[1] - 2)
-    strength = _mean_round(np.maximum(-cost[np.arange(len(border)), border], _WEAKEST), 2)
-    outside = _level_outside(grey, border, max(3, int(_OUTSIDE_MM / mm_per_sample)))
-    usual = max(float(np.percentile(outside, _USUAL_PERCENT)), 1.0)
+    n_rays, n = grey.shape
+    strength, outside = np.empty(n_rays), np.empty(n_rays)
+    reach = max(3, int(_OUTSIDE_MM / mm_per_sample))
+    for k in range(n_rays):
+        border = min(max(int(np.rint(depth[k] + 0.5)), 1), n - 2)
+        strength[k] = max(-cost[k, border], _WEAKEST)
+        outside[k] = grey[k, border : border + reach].mean()
+    usual = max(np.percentile(outside, _USUAL_PERCENT), 1.0)
     level = _mean_round(outside, 1) / usual
-    plain = (strength > _PLAIN_RING) & (level > _PLAIN_OUTSIDE)
-    cast, beside, core = widened(shadow & ~wire, _SHADOW_EDGE), widened(wire, 1), ~widened(~wire, _WIRE_EDGE)
-    heard = (((ring > _RING_SEEN) & _mostly(level > _LEAST_OUTSIDE)) | beside) & ~((cast & ~wire) | core | pocket)
-    return heard | _mostly(plain)
+    plain = (_mean_round(strength, 2) > _PLAIN_RING) & (level > _PLAIN_OUTSIDE)
+    lit = (ring > _RING_SEEN) & _mostly(level > _LEAST_OUTSIDE)
+    cast = _any_near(shadow & ~wire, _SHADOW_EDGE) & ~wire
+    core = ~_any_near(~wire, _WIRE_EDGE)
+    seen: BoolArray = ((lit | _any_near(wire, 1)) & ~(cast | core | pocket)) | _mostly(plain)
+    return seen
 
 
-def _mostly(rays: BoolArray) -> BoolArray:
-    """True where most of the five rays around are."""
-    most: BoolArray = _mean_round(rays.astype(np.float64), 2) > 0.5
-    return most
-
-
+@compiled
 def _mean_round(values: FloatArray, by: int) -> FloatArray:
     """Mean over `by` rays on either side."""
     n = len(values)
-    sums = np.concatenate([[0.0], np.cumsum(np.concatenate([values[-by:], values, values[:by]]))])
-    mean: FloatArray = (sums[2 * by + 1 :] - sums[:n]) / (2 * by + 1)
+    mean = np.zeros(n)
+    for k in range(n):
+        for s in range(-by, by + 1):
+            mean[k] += values[(k + s) % n] / (2 * by + 1)
     return mean
+
+
+@compiled
+def _mostly(rays: BoolArray) -> BoolArray:
+    """True where most of the five rays around are."""
+    return _mean_round(rays.astype(np.float64), 2) > 0.5
+
+
+@compiled
+def _any_near(rays: BoolArray, by: int) -> BoolArray:
+    """True also for `by` rays on either side."""
+    return _mean_round(rays.astype(np.float64), by) > 0.1
