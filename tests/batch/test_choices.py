@@ -201,6 +201,9 @@ def test_a_study_brings_a_calibration_and_devices(first: Job, tmp_path: Path) ->
     assert plan is not None
     assert plan["device_list"] == "sizes.csv"
     assert {m["diameter_mm"] for m in plan["methods"] if m["diameter_mm"]} <= {2.6, 3.4}
+    accept(folder.path, 3)  # with edits the folder is analysed anew, and the equation applied once, not twice
+    assert perform(replace(jobs[0], key="other"))["ending"] is Ending.DONE
+    assert ResultFolder.open(jobs[0].out).record["calibration"] == folder.record["calibration"]
     (tmp_path / "sizes.csv").write_text("diameter_mm,length_mm\n2.6,11\n3.4,12\n")
     keys.append(working.keyed(jobs[0], working.fingerprints(jobs[0])).key)
     assert keys[0] != keys[1], "another list is another plan"
