@@ -15,10 +15,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import label, uniform_filter
+from scipy.ndimage import label, uniform_filter1d
 
 from boreline.geometry.compiled import compiled
-from boreline.model import BoolArray, FloatArray
+from boreline.model import BoolArray, FloatArray, IntArray
 from boreline.segmentation.arcs import Arcs, arcs_of, close_and_drop, grow, runs_of
 
 _BEFORE_LUMEN_MM = 0.1
@@ -29,14 +29,15 @@ _DARK_MM = 0.4
 _PART_MM, _PARTS = 0.4, 5
 _FIRST = 0.75
 _EDGE = 0.8  # standard deviations
-_DIM, _SHADOW, _HARD = 0.65, 0.45, 0.48  # of the usual level
-_SPILL_DEG = 12.0
+_SHADOW, _HARD = 0.45, 0.48  # of the usual level
+_BLACK = 0.4  # of the usual level, on average over a patch: attenuated plaque only fades
+_OPEN_PCT, _ROUNDS = 90, 4
+_SPILL_DEG = 8.0
 _TOUCH_DEG = 6.0
 _DIM_FRONTS_PCT = 20
 _LEAST_ARC_DEG = 15.0
 _GAP_DEG = 8.0
 _FRAMES = 5
-_ANGLES = 3
 
 
 Floats = npt.NDArray[np.floating]
@@ -181,13 +182,14 @@ def find_calcium(
     levels = _learn(after[known], behind[known])
     with np.errstate(invalid="ignore"):
         shadow = behind < levels.shadow
-        hard = (after < levels.hard) & (behind < levels.dim)
+        hard = (after < levels.hard) & shadow
         # The beam spills its surroundings into a shadow: at the true edge half the amplitude is left, which on a
         # logarithmic display is a small part of the way down.
         partly = (after < levels.edge) & (behind < levels.usual)
     n = known.shape[1]
     gap, least = round(_GAP_DEG * n / 360), int(np.ceil(_LEAST_ARC_DEG * n / 360))
-    calcified = _with_bright_front(grow(hard, partly, round(_SPILL_DEG * n / 360)), front, known & ~shadow)
+    dark = grow(hard, partly, round(_SPILL_DEG * n / 360))
+    calcified = _patches(dark, front, after, known & ~shadow, levels.black)
     calcified = close_and_drop(calcified | _behind_wire(hidden, calcified), gap, least)
     attenuated = close_and_drop(shadow & ~calcified & known, gap, least)
     arcs = arcs_of(calcified, echoes.front_mm, centre_mm)
@@ -204,8 +206,8 @@ def find_calcium(
     )
 
 
-def _with_bright_front(dark: BoolArray, front: Floats, ordinary: BoolArray) -> BoolArray:
-    """The patches (over rays and frames) whose front is as bright as ordinary walls; the others only swallow sound."""
+def _patches(dark: BoolArray, front: Floats, after: Floats, ordinary: BoolArray, black: float) -> BoolArray:
+    """The patches (over rays and frames) that are calcium: black right behind a front as bright as ordinary walls."""
     usual = front[ordinary & ~dark & np.isfinite(front)]
     if len(usual) == 0 or not dark.any():
         return dark
@@ -215,11 +217,18 @@ def _with_bright_front(dark: BoolArray, front: Floats, ordinary: BoolArray) -> B
     for left, right in np.unique(patch[:, [0, -1]][patch[:, 0].astype(bool) & patch[:, -1].astype(bool)], axis=0):
         same[same == same[right]] = same[left]
     patch = same[patch]
-    seen = np.isfinite(front)
-    total = np.bincount(patch[seen], front[seen], minlength=count + 1)
-    level = total / np.maximum(np.bincount(patch[seen], minlength=count + 1), 1)
-    kept: BoolArray = dark & (level >= np.percentile(usual, _DIM_FRONTS_PCT))[patch]
+    fronts, levels = _mean_over(patch, front, count), _mean_over(patch, after, count)
+    bright = fronts >= np.percentile(usual, _DIM_FRONTS_PCT)
+    kept: BoolArray = dark & (bright & (levels < black))[patch]
     return kept
+
+
+def _mean_over(patch: IntArray, values: Floats, count: int) -> FloatArray:
+    """Mean of the known values in each of `count` patches, and in what belongs to none; 0 where none is known."""
+    seen = np.isfinite(values)
+    total = np.bincount(patch[seen], values[seen], minlength=count + 1)
+    mean: FloatArray = total / np.maximum(np.bincount(patch[seen], minlength=count + 1), 1)
+    return mean
 
 
 def _behind_wire(hidden: BoolArray, calcified: BoolArray) -> BoolArray:
@@ -238,49 +247,46 @@ def _behind_wire(hidden: BoolArray, calcified: BoolArray) -> BoolArray:
 
 
 def _smooth(values: npt.NDArray[np.float16], known: BoolArray) -> Floats:
-    """Mean of the known values over neighbouring frames and rays; NaN where there are few."""
+    """Mean of the known values over neighbouring frames; NaN where there are few."""
     known = known & np.isfinite(values)
-    size = (_FRAMES, _ANGLES)
-    total = uniform_filter(np.where(known, values, 0.0).astype(np.float32), size, mode=("nearest", "wrap"))
-    share = uniform_filter(known.astype(np.float32), size, mode=("nearest", "wrap"))
+    total = uniform_filter1d(np.where(known, values, 0.0).astype(np.float32), _FRAMES, axis=0, mode="nearest")
+    share = uniform_filter1d(known.astype(np.float32), _FRAMES, axis=0, mode="nearest")
     return np.where(share > 0.2, total / np.maximum(share, 1e-6), np.float32(np.nan))
 
 
 @dataclass(frozen=True, slots=True)
 class _Levels:
-    """Grey levels of one run: `usual`, `dim` and `shadow` far behind a front; `hard` and `edge` right behind it."""
+    """Grey levels of one run: `usual` and `shadow` far behind a front; `hard`, `black` and `edge` right behind it."""
 
     usual: float
-    dim: float
     shadow: float
     hard: float
+    black: float
     edge: float
 
 
 def _learn(after: Floats, behind: Floats) -> _Levels:
     """What is usual in this run, and what stands out.
 
-    Medians and spreads are taken from the upper quarter of the distributions, which no shadow reaches. Behind a hard
-    front it is half as bright as usual or less; ordinary tissue, averaged over a few frames and rays, hardly ever
-    is.
+    What is usual is the median of the rays that are in no shadow: found by turns, from the brightest tenth on, so that
+    shadows may take up most of a run. Behind a hard front it is half as bright as usual or less; ordinary tissue,
+    averaged over a few frames, hardly ever is.
     """
     both = np.isfinite(after) & np.isfinite(behind)
     if not both.any():
         return _Levels(*(np.nan,) * 5)
-    median, spread = _unshadowed(after[both])
-    behind_median, behind_spread = _unshadowed(behind[both])
-    usual = behind_median + 0.25 * behind_spread
+    after, behind = after[both].astype(np.float32), behind[both].astype(np.float32)
+    usual = float(np.percentile(behind, _OPEN_PCT))
+    for _ in range(_ROUNDS):
+        usual = float(np.median(behind[behind >= _SHADOW * usual]))
+    ordinary = after[behind >= _SHADOW * usual]
+    median = float(np.median(ordinary))
+    upper, top = np.percentile(ordinary, [75, 95])
+    spread = float(top - upper) / (1.645 - 0.674)  # of a normal curve, from quantiles that no shadow reaches
     return _Levels(
         usual=usual,
-        dim=_DIM * usual,
         shadow=_SHADOW * usual,
         hard=_HARD * median,
+        black=_BLACK * median,
         edge=median - _EDGE * spread,
     )
-
-
-def _unshadowed(levels: Floats) -> tuple[float, float]:
-    """Median and standard deviation of what is not shadowed, from the 75th and 95th percentiles of a normal curve."""
-    upper, top = np.percentile(levels, [75, 95])
-    spread = (top - upper) / (1.645 - 0.674)
-    return float(upper - 0.674 * spread), float(spread)
