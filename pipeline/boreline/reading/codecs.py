@@ -44,6 +44,10 @@ _START_OF_SCAN = 0xDA
 _JPEG_LS_SCAN_MARKERS = frozenset({0xD9, _START_OF_SCAN, 0xF8, *range(0xD0, 0xD8)})
 """End of image, next scan, preset parameters, restart: what may follow entropy-coded data."""
 
+_JPEG_2000_START = b"\xff\x4f\xff\x51"
+_JP2_SIGNATURE = b"\0\0\0\x0cjP  \r\n\x87\n"
+_LONGEST_JP2_HEAD = 1 << 16
+
 _MOST_RLE_PADDING = 8  # pixels that padding bytes after a segment may decode to
 
 
@@ -267,8 +271,10 @@ def _require_unbroken_scan(data: bytes) -> None:
 
 
 def _jpeg2k_picture(data: bytes) -> Picture:
-    """What the SIZ segment says (ITU-T T.800 A.5.1)."""
-    if data[:4] != b"\xff\x4f\xff\x51" or len(data) < 42:
+    """What the SIZ segment says (ITU-T T.800 A.5.1); some writers leave the codestream in its JP2 file (annex I)."""
+    start = data.find(_JPEG_2000_START, 0, _LONGEST_JP2_HEAD) if data.startswith(_JP2_SIGNATURE) else 0
+    head = data[max(start, 0) :][:42]
+    if head[:4] != _JPEG_2000_START or len(head) < 42:
         raise CodecFault("no image size in the codestream")
-    x1, y1, x0, y0 = (int.from_bytes(data[i : i + 4], "big") for i in (8, 12, 16, 20))
-    return y1 - y0, x1 - x0, int.from_bytes(data[40:42], "big")
+    x1, y1, x0, y0 = (int.from_bytes(head[i : i + 4], "big") for i in (8, 12, 16, 20))
+    return y1 - y0, x1 - x0, int.from_bytes(head[40:42], "big")

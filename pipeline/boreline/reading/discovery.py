@@ -120,6 +120,11 @@ def _files(root: Path, skipped: list[Skipped]) -> Iterator[Path]:
 
     for parent, folders, names in os.walk(root, onerror=unreadable):
         folders.sort()
+        skipped += [
+            Skipped(Path(parent, name), "is a link to a folder and was not followed")
+            for name in folders
+            if Path(parent, name).is_symlink()
+        ]
         for name in sorted(names):
             yield Path(parent, name)
 

@@ -66,7 +66,7 @@ def converter(layout: PixelLayout, attributes: Attributes, *, reading: str, tole
     if layout.photometric == "PALETTE COLOR":
         return _by_palette(layout, attributes)
     if layout.samples == 1:
-        return _monochrome(layout)
+        return _monochrome(layout, attributes)
     return (
         (lambda samples: _from_rgb(samples, tolerance))
         if reading == "RGB"
@@ -95,20 +95,29 @@ def without_colour(grey: GreyImage, coloured: BoolArray | None, smear_px: int = 
     return filled
 
 
-def _monochrome(layout: PixelLayout) -> Converter:
-    invert = layout.photometric == "MONOCHROME1"
+def _monochrome(layout: PixelLayout, attributes: Attributes) -> Converter:
+    """Scaled from the stored bits to eight; a falling Modality LUT turns bright and dark round (PS3.3 C.11.1)."""
+    invert = (layout.photometric == "MONOCHROME1") != _falling(attributes)
     top = (1 << layout.bits_stored) - 1
     if layout.bits_stored == 8 and layout.bits_allocated == 8:
         return lambda samples: (255 - samples if invert else samples, None)  # type: ignore[return-value]
 
     def scale(samples: Samples) -> GreyAndColour:
+        stored = (samples >> layout.lowest_bit) & top
         if layout.bits_stored > 8:
-            grey = ((samples & top) >> (layout.bits_stored - 8)).astype(np.uint8)
+            grey = (stored >> (layout.bits_stored - 8)).astype(np.uint8)
         else:
-            grey = ((samples & top) * (255 // top)).astype(np.uint8)
+            grey = (stored * (255 // top)).astype(np.uint8)
         return (255 - grey if invert else grey), None
 
     return scale
+
+
+def _falling(attributes: Attributes) -> bool:
+    slope = attributes.number("RescaleSlope")
+    if slope == 0:
+        raise attributes.refusal("0 leaves nothing of the picture", "RescaleSlope", "export it again")
+    return slope is not None and slope < 0
 
 
 def _by_palette(layout: PixelLayout, attributes: Attributes) -> Converter:
@@ -119,7 +128,7 @@ def _by_palette(layout: PixelLayout, attributes: Attributes) -> Converter:
     top = len(table) - 1
 
     def look_up(samples: Samples) -> GreyAndColour:
-        inside = samples & top
+        inside = (samples >> layout.lowest_bit) & top
         return grey_of[inside], None if coloured_of is None else coloured_of[inside]
 
     return look_up

@@ -11,6 +11,7 @@ KEYWORDS = (
     "Modality",
     "ImageType",
     "InstanceNumber",
+    "AcquisitionNumber",
     # When (General Image, Synchronization)
     "AcquisitionDateTime",
     "AcquisitionDate",
@@ -33,6 +34,7 @@ KEYWORDS = (
     "BitsStored",
     "HighBit",
     "PixelRepresentation",
+    "RescaleSlope",
     "RedPaletteColorLookupTableDescriptor",
     "GreenPaletteColorLookupTableDescriptor",
     "BluePaletteColorLookupTableDescriptor",

@@ -36,6 +36,7 @@ class PixelLayout:
     planar: bool  # colour by plane instead of by pixel
     bits_allocated: int
     bits_stored: int
+    lowest_bit: int = 0  # of a sample; above 0 where the stored bits are the upper ones of those allocated
 
     @property
     def bytes_per_sample(self) -> int:
@@ -87,6 +88,14 @@ def read_layout(header: Header) -> PixelLayout:
     bits_stored = bits_allocated if bits_stored is None else bits_stored
     if not 1 <= bits_stored <= bits_allocated:
         raise attributes.refusal(f"{bits_stored} does not fit in {bits_allocated} allocated bits", "BitsStored")
+    high_bit = attributes.integer("HighBit")
+    lowest_bit = 0 if high_bit is None else high_bit + 1 - bits_stored
+    if not 0 <= lowest_bit <= bits_allocated - bits_stored or (lowest_bit and header.transfer_syntax_uid not in NATIVE):
+        raise attributes.refusal(
+            f"{high_bit} does not fit {bits_stored} stored of {bits_allocated} allocated bits",
+            "HighBit",
+            "export it again",
+        )
     if attributes.integer("PixelRepresentation"):
         raise attributes.refusal("signed pixels are not read", "PixelRepresentation", "export unsigned pixels")
     layout = PixelLayout(
@@ -97,6 +106,7 @@ def read_layout(header: Header) -> PixelLayout:
         planar=attributes.integer("PlanarConfiguration") == 1,
         bits_allocated=bits_allocated,
         bits_stored=bits_stored,
+        lowest_bit=lowest_bit,
     )
     if layout.frame_bytes > LARGEST_FRAME_BYTES:
         raise attributes.refusal(f"a frame of {layout.frame_bytes >> 20} MB is more than any real run has", "Rows")

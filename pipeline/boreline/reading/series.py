@@ -58,7 +58,8 @@ class SeriesPixels:
 def open_series(folder: Path, whole_frames_only: bool) -> Stack:
     """Open the one series of single ultrasound frames that a folder holds.
 
-    Frames are ordered by Instance Number, or by the time of acquisition where numbers are missing or repeated.
+    Frames are ordered by Instance Number; where these are missing or repeated, by the time of acquisition, then by
+    Acquisition Number.
     Files that are no ultrasound frames are passed over.
 
     Raises
@@ -138,14 +139,18 @@ def _in_order(headers: list[Header], folder: Path) -> tuple[list[Header], list[i
     if len(set(known)) == len(headers):
         pairs = sorted(zip(known, headers, strict=True), key=lambda pair: pair[0])
         return [header for _, header in pairs], [number for number, _ in pairs]
-    moments = [acquired_at(header.attributes, []) for header in headers]
-    stated = [moment for moment in moments if moment is not None]
-    if len(set(stated)) == len(headers):
-        return [header for _, header in sorted(zip(stated, headers, strict=True), key=lambda pair: pair[0])], None
+    for key in (
+        lambda header: acquired_at(header.attributes, []),
+        lambda header: header.attributes.integer("AcquisitionNumber"),
+    ):
+        stated = [value for header in headers if (value := key(header)) is not None]
+        if len(set(stated)) == len(headers):
+            return [header for _, header in sorted(zip(stated, headers, strict=True), key=lambda pair: pair[0])], None
     raise InputRefused(
-        "frames cannot be ordered: instance numbers and acquisition times are missing or repeated",
+        "frames cannot be ordered: instance numbers, acquisition times and acquisition numbers are missing or repeated",
         file=folder,
         tag=tag_name("InstanceNumber"),
+        remedy="export the series again, if possible as one multi-frame file",
     )
 
 
