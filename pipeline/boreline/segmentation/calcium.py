@@ -206,6 +206,14 @@ def find_calcium(
     )
 
 
+def in_shadow(echoes: WallEchoes) -> BoolArray:
+    """Rays with next to nothing behind the wall, whatever the reason, (n_frames, n_rays)."""
+    known = np.isfinite(echoes.after) & np.isfinite(echoes.behind)
+    levels = _learn(echoes.after[known], echoes.behind[known])
+    dark: BoolArray = known & (echoes.behind < levels.shadow)
+    return dark
+
+
 def _patches(dark: BoolArray, front: Floats, after: Floats, ordinary: BoolArray, black: float) -> BoolArray:
     """The patches (over rays and frames) that are calcium: black right behind a front as bright as ordinary walls."""
     usual = front[ordinary & ~dark & np.isfinite(front)]

@@ -17,7 +17,7 @@ from boreline.flags import Flag
 from boreline.geometry import contour_centroids_px, contour_radii_mm, radii_polygon_px
 from boreline.model import BoolArray, Contours, FloatArray, SectorKind, Segmentation, Structure
 from boreline.segmentation.arcs import join_sectors
-from boreline.segmentation.calcium import CalciumFindings, WallEchoes, find_calcium, wall_echoes
+from boreline.segmentation.calcium import CalciumFindings, WallEchoes, find_calcium, in_shadow, wall_echoes
 from boreline.segmentation.guidewire import wire_rays
 from boreline.segmentation.not_vessel import NotVessel, find_not_vessel
 from boreline.segmentation.polar import PolarSampler
@@ -108,7 +108,7 @@ def find_secondary(
 
     `narrow_shadow`: rays whose lumen was bridged across a narrow shadow, of a guidewire or of something else.
     """
-    wire = wire_rays(seen.echoes.before, narrow_shadow)
+    wire = wire_rays(seen.echoes.before, narrow_shadow | in_shadow(seen.echoes))
     centre, about = _about_centre(lumen_mm, sampler)
     not_vessel = find_not_vessel(about, seen.echoes, wire)
     away = (not_vessel.in_guide | not_vessel.outside)[:, None]
