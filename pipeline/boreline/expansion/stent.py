@@ -16,7 +16,7 @@ import numpy as np
 from boreline.errors import InputRefused
 from boreline.flags import Flag
 from boreline.model import FloatArray, IntArray, JsonValue, Structure
-from boreline.profile.minimum import effective_number
+from boreline.profile.minimum import effective_number, largest_draws
 from boreline.profile.record import Profile, join_stretches, stretches
 from boreline.profile.sites import (
     EDGE_REACH_MM,
@@ -232,7 +232,7 @@ def _drawn(
         candidates = _reference_rows(profile, edge, side) - first
         candidates = candidates[(candidates >= 0) & (candidates < len(lumen))]
         best = candidates[np.argmax(lumen[candidates], axis=0)]
-        out[f"{side.value}_lumen_mm2"] = lumen[best, columns]
+        out[f"{side.value}_lumen_mm2"] = largest_draws(lumen[candidates])
         if eem is not None and math.isfinite(site.eem_area_mm2):
             out[f"{side.value}_eem_mm2"] = eem[best, columns]
     if eem is not None:
@@ -240,7 +240,7 @@ def _drawn(
             if outside.size:
                 local = outside - first
                 burden = 100.0 * (1.0 - lumen[local] / np.maximum(eem[local], 1e-6))
-                out[f"{side.value}_edge_burden_pct"] = burden.max(axis=0)
+                out[f"{side.value}_edge_burden_pct"] = largest_draws(burden)
     return out
 
 

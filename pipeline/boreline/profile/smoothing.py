@@ -3,20 +3,23 @@
 Model: true areas bend little - their second differences along the grid are normal, with a standard deviation tau
 that may vary along the vessel (the prior of an adaptive smoothing spline) - and reading errors have the stated
 standard uncertainties and a first-order correlation along the pullback. tau is not chosen but learnt from this run's
-own areas: first one value for the whole vessel by likelihood, then its course along the vessel (a few rounds of
-expectation and maximisation), then a grid of factors around it, weighted by likelihood, from which draws are taken.
-Both precision matrices are banded, so everything takes linear time.
+own areas by their marginal likelihood ("evidence", with the update of MacKay, Neural Comput 1992;4:415-47, from
+memory): one value for the whole vessel, or a course along it that may change within a millimetre or within a few
+tenths, as a focal lesion asks. A finer course is paid for by a penalty on what it learns (as in the Bayesian
+information criterion), and every candidate takes part in the draws with its weight.
+All precision matrices are banded, so everything takes linear time.
 
 A minimum read off the raw areas is biased low; the minimum of a draw hardly is (see `boreline.profile.minimum`).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_solve_banded, cholesky_banded
+from scipy.linalg import cho_solve_banded, cholesky_banded, solve_banded
 from scipy.ndimage import gaussian_filter1d
 
 from boreline.model import BoolArray, FloatArray
@@ -27,13 +30,15 @@ MIN_SD_MM2 = 1e-3
 _TAUS_MM2 = np.geomspace(3e-6, 0.3, 21)
 """Second differences at a step of 0.1 mm, from a straight vessel to one that bends within a millimetre."""
 _TAU_STEP_MM = 0.1
-_FACTORS = np.geomspace(1 / 16, 16, 17)
+_FACTORS = np.geomspace(1 / 8, 8, 13)
 _JUMP_MM2 = 3.0
 """Second differences across a stent's edge, where the lumen may jump."""
 _NEGLIGIBLE = 1e-3
-_ROUNDS = 4
-_BEND_MM = 1.0
-"""Smoothing (standard deviation of a normal window) of tau's course along the vessel."""
+_ROUNDS = 6
+_WINDOWS_MM = (0.3, 1.0)
+"""How fast tau may change along the vessel: standard deviations of normal windows."""
+_PRIOR_BENDS = 0.5
+"""Weight of the vessel's one tau, in bends, where the areas say nothing."""
 _N_PROBES = 64
 _PROBE_SEED = 7
 
@@ -57,9 +62,9 @@ class Smoothed:
         out = random.standard_normal((len(self.means[0]), n))
         start = 0
         for factor, mean, count in zip(self.factors, self.means, counts, strict=True):
-            part = out[:, start : start + int(count)]
-            _solve_transposed(factor, part)
-            part += mean[:, None]
+            part = slice(start, start + int(count))
+            if count:
+                out[:, part] = _solve_transposed(factor, out[:, part]) + mean[:, None]
             start += int(count)
         return out
 
@@ -106,18 +111,26 @@ def smooth(
     for row in jumps if _each_part_is_read(used, jumps) else ():
         free[max(row - 2, 0) : max(row, 0)] = True  # the two second differences that span the jump
     taus = _TAUS_MM2 * (step_mm / _TAU_STEP_MM) ** 1.5
-    fit = max(
-        (_fit(precision, weighted, np.where(free, _JUMP_MM2, value)) for value in taus),
-        key=lambda candidate: candidate.log_likelihood,
-    )
-    tau = np.full(n_bends, taus[0])
+
+    def fit(tau: FloatArray) -> _Fit:
+        return _fit(precision, weighted, np.where(free, _JUMP_MM2, tau))
+
+    fits = [fit(np.full(n_bends, tau)) for tau in taus]
+    logs = [candidate.log_likelihood for candidate in fits]
+    best = int(np.argmax(logs))
     probes = np.random.default_rng(_PROBE_SEED).standard_normal((len(areas_mm2), _N_PROBES))
-    for _ in range(_ROUNDS):
-        tau = _bending(fit, probes, ~free, smallest=taus[0], window_rows=_BEND_MM / step_mm)
-        fit = _fit(precision, weighted, np.where(free, _JUMP_MM2, tau))
-    fits = [_fit(precision, weighted, np.where(free, _JUMP_MM2, tau * factor)) for factor in _FACTORS]
-    logs = np.array([component.log_likelihood for component in fits])
-    weights = np.exp(logs - logs.max())
+    for window_mm in _WINDOWS_MM:
+        window_rows = window_mm / step_mm
+        bends = 2.0 * math.sqrt(math.pi) * window_rows  # bends that a normal window averages over
+        tau, course = np.full(n_bends, taus[best]), fits[best]
+        for _ in range(_ROUNDS):
+            tau = _bending(course, tau, probes, ~free, window_rows, typical=taus[best], smallest=taus[0])
+            course = fit(tau)
+        penalty = 0.5 * n_bends / bends * np.log(max(bends, np.e))
+        for factor in _FACTORS:
+            fits.append(fit(tau * factor))
+            logs.append(fits[-1].log_likelihood - penalty)
+    weights = np.exp(np.array(logs) - max(logs))
     kept = np.flatnonzero(weights > _NEGLIGIBLE)
     return Smoothed(
         tuple(fits[k].factor for k in kept),
@@ -139,16 +152,27 @@ def _fit(precision: FloatArray, weighted: FloatArray, tau: FloatArray) -> _Fit:
     return _Fit(factor, mean, float(-np.log(factor[0]).sum() - np.log(tau).sum() + weighted @ mean / 2))
 
 
-def _bending(fit: _Fit, probes: FloatArray, counted: BoolArray, *, smallest: float, window_rows: float) -> FloatArray:
-    """Expected size of the second differences along the vessel, shape (n - 2,), jumps left out."""
-    paths = probes.copy()
-    _solve_transposed(fit.factor, paths)
-    paths += fit.mean[:, None]
-    squared = np.square(np.diff(paths, 2, axis=0)).mean(axis=1)
-    total = gaussian_filter1d(np.where(counted, squared, 0.0), window_rows, mode="nearest")
-    share = gaussian_filter1d(counted.astype(float), window_rows, mode="nearest")
-    spread: FloatArray = np.sqrt(np.maximum(total / np.maximum(share, 1e-6), smallest**2))
-    return spread
+def _bending(
+    fit: _Fit,
+    tau: FloatArray,
+    probes: FloatArray,
+    counted: BoolArray,
+    window_rows: float,
+    *,
+    typical: float,
+    smallest: float,
+) -> FloatArray:
+    """The next course of tau, shape (n - 2,): squared bends per bend that the readings determine, jumps left out."""
+    variance = np.diff(_solve_transposed(fit.factor, probes), 2, axis=0).var(axis=1)
+    determined = np.clip(1.0 - variance / tau**2, 0.0, 1.0)
+    bends = 2.0 * math.sqrt(math.pi) * window_rows
+
+    def around(values: FloatArray) -> FloatArray:
+        mean: FloatArray = gaussian_filter1d(np.where(counted, values, 0.0), window_rows, mode="nearest")
+        return bends * mean
+
+    squared = around(np.square(np.diff(fit.mean, 2))) + _PRIOR_BENDS * typical**2
+    return np.asarray(np.sqrt(np.maximum(squared / (around(determined) + _PRIOR_BENDS), smallest**2)))
 
 
 def _noise_precision(sd: FloatArray, used: BoolArray, r: float) -> FloatArray:
@@ -183,14 +207,10 @@ def _multiply(lower: FloatArray, x: FloatArray) -> FloatArray:
     return np.asarray(out)
 
 
-def _solve_transposed(lower: FloatArray, scores: FloatArray) -> None:
-    """Back substitution with the transposed banded factor, in place, for all columns at once."""
-    inverse = 1.0 / lower[0]
-    first, second = lower[1] * inverse, lower[2] * inverse
-    for row in range(len(inverse) - 1, -1, -1):
-        here = scores[row]
-        here *= inverse[row]
-        if row + 1 < len(inverse):
-            here -= first[row] * scores[row + 1]
-        if row + 2 < len(inverse):
-            here -= second[row] * scores[row + 2]
+def _solve_transposed(lower: FloatArray, scores: FloatArray) -> FloatArray:
+    """Scores turned into deviations from the mean: the transposed banded factor solved for every column."""
+    upper = np.zeros_like(lower)
+    upper[2] = lower[0]
+    upper[1, 1:] = lower[1, :-1]
+    upper[0, 2:] = lower[2, :-2]
+    return np.asarray(solve_banded((0, 2), upper, scores))

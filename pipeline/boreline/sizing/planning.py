@@ -13,6 +13,7 @@ from boreline.model import CAUTION, FloatArray, IntArray, JsonValue, Structure
 from boreline.profile.calcium import CalciumSummary, summarise_calcium
 from boreline.profile.indices import area_stenosis_pct, remodelling_class, remodelling_index
 from boreline.profile.lesions import Lesion, LesionKind, find_stenoses, lesion_to_cover
+from boreline.profile.minimum import largest_draws
 from boreline.profile.record import Profile
 from boreline.profile.sites import Side, Site
 from boreline.profile.uncertainty import (
@@ -258,7 +259,7 @@ def _drawn(
         rows = reference_rows(profile, landing.site.row, side) - window.first_row
         rows = rows[(rows >= 0) & (rows < len(lumen))]
         best = rows[np.argmax(lumen[rows], axis=0)]
-        area = lumen[best, columns]
+        area = np.maximum(largest_draws(lumen[rows]), 0.0)
         out[f"{name}_lumen_mm2"] = area
         out[f"{name}_lumen_mm"] = site.lumen_mean_diameter_mm * np.sqrt(area / site.lumen_area_mm2)
         if eem is not None and math.isfinite(site.eem_area_mm2):
