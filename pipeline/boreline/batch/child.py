@@ -58,13 +58,13 @@ def _end_with_parent() -> None:
 
 def perform(job: Job) -> dict[str, Any]:
     """Analyse, co-register, plan and assess as far as the run allows; what an operator decided by command stays."""
-    done: list[tuple[ResultFolder, Choices]] = []
+    done: list[tuple[ResultFolder, Choices, bool]] = []
     failure = _attempt("analysis", lambda: done.append(_analysed(job)))
     if failure is not None:
         return failure
-    folder, choices = done[0]
+    folder, choices, placed = done[0]
     notes: list[str] = list(_about(choices, job))
-    for stage, step in _later_stages(job, folder, choices):
+    for stage, step in _later_stages(job, folder, choices, placed=placed):
         trouble = _attempt(stage, step)
         if trouble is None:
             continue
@@ -95,34 +95,44 @@ def _about(choices: Choices, job: Job) -> Iterator[str]:
         yield "assessment: an operator's own, from before this analysis; boreline assess makes it anew"
 
 
-def _analysed(job: Job) -> tuple[ResultFolder, Choices]:
-    """The run's result folder: as it is when only edits are newer, with its edits kept when there are any."""
+def _analysed(job: Job) -> tuple[ResultFolder, Choices, bool]:
+    """The run's result folder, what an operator decided there, and whether its places from films still hold.
+
+    The folder stays as it is when only edits are newer; else it is made anew, with its edits when there are any.
+    """
     path = Path(job.out)
     choices = operator_choices(path)
     put_aside(path, choices)
-    folder = _folder(job, path)
+    kept = _kept(job, path)
+    folder = _fresh(job, path) if kept is None else kept
     if choices.assessment:
         folder.write_json(ASSESSMENT, choices.assessment)
-    return folder, choices
+    return folder, choices, kept is not None and bool(folder.record.get("coregistration"))
 
 
-def _folder(job: Job, path: Path) -> ResultFolder:
+def _kept(job: Job, path: Path) -> ResultFolder | None:
+    """The folder with tables up to date with its edits; None when input, parameters or version are others."""
+    if not (path / "run.json").is_file():
+        return None
+    kept = ResultFolder.open(path)
+    if (kept.record.get("batch") or {}).get("key") != job.key:
+        return None
+    from boreline.workflow.apply_edits import up_to_date
+
+    kept.write_json("run.json", {**kept.record, "batch": {"key": job.key}})  # not through every stage any more
+    up_to_date(kept)
+    for made_before_the_edits in (PLAN, ASSESSMENT):
+        (path / made_before_the_edits).unlink(missing_ok=True)
+    return kept
+
+
+def _fresh(job: Job, path: Path) -> ResultFolder:
     options = _options(job)
-    if (path / "run.json").is_file():
-        kept = ResultFolder.open(path)
-        if (kept.record.get("batch") or {}).get("key") == job.key:
-            from boreline.workflow.apply_edits import up_to_date
+    if (path / "run.json").is_file() and ResultFolder.open(path).has_edits():
+        from boreline.workflow.reanalyse import reanalyse
 
-            kept.write_json("run.json", {**kept.record, "batch": {"key": job.key}})  # not through every stage any more
-            up_to_date(kept)
-            for made_before_the_edits in (PLAN, ASSESSMENT):
-                (path / made_before_the_edits).unlink(missing_ok=True)
-            return kept
-        if kept.has_edits():
-            from boreline.workflow.reanalyse import reanalyse
-
-            threads = options.pop("threads", 1)
-            return reanalyse(path, options, source=Path(job.file), threads=threads).folder
+        threads = options.pop("threads", 1)
+        return reanalyse(path, options, source=Path(job.file), threads=threads).folder
     return analyse(Path(job.file), path, AnalyseOptions(**options, overwrite=True))
 
 
@@ -138,9 +148,11 @@ def _options(job: Job) -> dict[str, Any]:
     return options
 
 
-def _later_stages(job: Job, folder: ResultFolder, choices: Choices) -> Iterator[tuple[str, Callable[[], object]]]:
+def _later_stages(
+    job: Job, folder: ResultFolder, choices: Choices, *, placed: bool
+) -> Iterator[tuple[str, Callable[[], object]]]:
     """The stages after the analysis that apply to this run, each looked up when its turn comes."""
-    if job.fluoro is not None and job.cine is not None and not folder.record.get("coregistration"):
+    if job.fluoro is not None and job.cine is not None and not placed:
         from boreline.workflow.coregister import coregister
 
         films = Path(job.fluoro), Path(job.cine), None if job.cine2 is None else Path(job.cine2)
