@@ -113,3 +113,58 @@ def test_the_scripted_reader_mends_a_run(folder_template: dict[str, Path], folde
     assert effort.overlap_before < 0.95 <= effort.overlap_after
     assert effort.reached
     assert 0 < effort.drawn <= effort.looked_at < run.n_frames / 3
+
+
+def test_positions_from_coregistration_are_carried(analysed: Path) -> None:
+    """Every frame keeps its place; other inputs of position leave it behind, and both are said."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    from boreline.columns import FRAMES
+    from boreline.results.tables import write_csv
+
+    folder = ResultFolder.open(analysed)
+    frames = folder.frames()
+    path_mm = np.cumsum(0.1 + 0.05 * np.sin(np.arange(len(frames)))) - 0.1
+    frames["position_mm"] = np.round(path_mm, 4)
+    write_csv(FRAMES, frames, analysed / FRAMES.file)
+    pq.write_table(pa.table({"frame": [1], "x_px": [1.0], "y_px": [1.0], "arc_mm": [0.0]}), analysed / "path.parquet")
+    record = folder.record
+    axis = {**record["axis"], "source": "fluoroscopy", "detail": "by hand", "local_sd_mm": 0.4}
+    found = {"figure": "coregistration.png", "warnings": ["one bend was not seen"]}
+    folder.write_json("run.json", {**record, "axis": axis, "coregistration": found})
+    edit(analysed)
+    report = module.reanalyse(analysed).report
+    after = ResultFolder.open(analysed)
+    assert report["positions"] == "carried"
+    np.testing.assert_allclose(after.frames()["position_mm"], np.round(path_mm - path_mm[0], 4), atol=2e-4)
+    assert after.axis().local_sd_mm == 0.4
+    assert after.record["coregistration"]["carried"]["from_versions"] == record["versions"]
+    assert "one bend was not seen" in after.record["warnings"]
+    assert (analysed / "path.parquet").is_file()
+    assert after.profile() is not None
+
+    again = module.reanalyse(analysed, {"pullback_speed_mm_s": 0.5}).report
+    assert again["positions"] == "computed"
+    assert "path.parquet" in again["to_do_again"]  # type: ignore[operator]
+    assert not (analysed / "path.parquet").exists()
+
+
+def test_a_scale_equation_is_applied_again_without_its_file(
+    folder_template: dict[str, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from boreline.benchmark.scale import write_scale
+    from boreline.reading.scale import ScaleEquation
+
+    monkeypatch.setattr("boreline.workflow.analyse.load_segmenter", lambda _name: Circles())
+    source = Path(shutil.copy(folder_template["mm"].with_suffix(".dcm"), tmp_path / "run.dcm"))
+    file = tmp_path / "catheter.toml"
+    write_scale(ScaleEquation("bench", 1.04, 0.01, 0.02, 0.0, 0.5, 6), file)
+    analyse(source, tmp_path / "out", AnalyseOptions(pullback_speed_mm_s=1.0, calibration_file=file))
+    before = ResultFolder.open(tmp_path / "out").record
+    file.unlink()
+    module.reanalyse(tmp_path / "out")
+    after = ResultFolder.open(tmp_path / "out").record
+    assert after["calibration"] == before["calibration"]
+    assert after["calibration"]["mm_per_px_x"] == pytest.approx(1.04 * 6.0 / 128, rel=1e-3)
+    assert after["parameters"] == before["parameters"]

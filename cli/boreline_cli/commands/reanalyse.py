@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from boreline_cli.options import MmPerPixel, PullbackSpeed, ResultDir, Threads, parse_mm_per_px
+from boreline_cli.options import CalibrationFile, MmPerPixel, PullbackSpeed, ResultDir, Threads, parse_mm_per_px
 from boreline_cli.output import Json, print_json, print_line, progress_bar
 
 
@@ -19,6 +19,7 @@ def register(app: typer.Typer) -> None:
         folder: ResultDir,
         mm_per_pixel: MmPerPixel = None,
         pullback_speed: PullbackSpeed = None,
+        calibration: CalibrationFile = None,
         segmenter: Annotated[str | None, typer.Option("--segmenter", help="Name of another segmenter.")] = None,
         source: Annotated[
             Path | None, typer.Option("--source", metavar="RUN.dcm", help="Where the run's pixels are now.")
@@ -28,7 +29,8 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Analyse the run of a result folder again; edits are carried over and differences shown.
 
-        Options that are not given keep the values recorded in the folder.
+        Options that are not given keep the values recorded in the folder, a catheter's scale equation included.
+        Positions from co-registration are kept unless an option changes them.
 
         Example: boreline reanalyse results/case1
         """
@@ -37,6 +39,7 @@ def register(app: typer.Typer) -> None:
         given = {
             "mm_per_px": parse_mm_per_px(mm_per_pixel),
             "pullback_speed_mm_s": pullback_speed,
+            "calibration_file": calibration,
             "segmenter": segmenter,
         }
         with progress_bar("frames") as progress:
@@ -68,5 +71,7 @@ def _lines(report: dict[str, Any]) -> list[str]:
             )
     if report["edits"] is not None:
         lines += report_lines(report["edits"])
+    if report["positions"] == "carried":
+        lines.append("positions from co-registration were carried over")
     lines += [f"{name} was left behind: make it again" for name in report["to_do_again"]]
     return lines

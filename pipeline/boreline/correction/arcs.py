@@ -2,8 +2,8 @@
 
 The points hold, and so does the border outside a window about them. Between, the border is the bent one moved by a
 little to where the picture has an edge and looks as it does at the nearest point: a cheapest closed path through a
-strip along the bent border. It never leaves the operator's side of the old border, so a push outwards only adds area
-and a push inwards only takes some.
+strip along the bent border. That moves it no further than the operator did, and never to the other side of the old
+border: a push outwards only adds area and a push inwards only takes some.
 """
 
 from __future__ import annotations
@@ -73,7 +73,8 @@ def solved_arc(
     cost += (_BENT_WEIGHT * (move / _BENT_MM) ** 2).astype(np.float32)
     wanted = target[:, None] + move[None, :]
     against = (wanted - old[:, None]) * side[:, None] < 0.0
-    against |= wanted < _LEAST_SHARE * np.minimum(old, target)[:, None]
+    most = np.max(np.abs(np.expm1(pushes)) * polar.radius_at(knots))  # never further than the operator moved it
+    against |= (np.abs(move) > most)[None, :] | (wanted < _LEAST_SHARE * np.minimum(old, target)[:, None])
     cost[against | ~free[:, None]] = _FORBIDDEN
     cost[~free, _BAND_STEPS] = 0.0
     path = closed_path(np.ascontiguousarray(cost, dtype=np.float32), 2, _STIFFNESS)

@@ -15,7 +15,7 @@ from boreline.position.gating import ChangeSignal, GatingSource, gate
 from boreline.profile.frames import flag_standing_frames, frames_table, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
 from boreline.reading import read_run
-from boreline.reading.scale import apply_scale, read_scale
+from boreline.reading.scale import ScaleEquation, apply_scale, read_scale
 from boreline.reporting.cut import LongitudinalCut
 from boreline.reporting.page import write_report
 from boreline.results import (
@@ -50,6 +50,8 @@ class AnalyseOptions:
         Speed of a pullback whose file states none.
     calibration_file
         A catheter's scale equation, applied on top of the calibration.
+    scale_equation
+        The equation itself, instead of what stands in the file (which then only names it).
     threads
         Worker threads of the segmenter; the result does not depend on it.
     overwrite
@@ -65,6 +67,7 @@ class AnalyseOptions:
     pullback_speed_mm_s: float | None = None
     segmenter: str = DEFAULT_SEGMENTER
     calibration_file: Path | None = None
+    scale_equation: ScaleEquation | None = None
     threads: int = 1
     overwrite: bool = False
 
@@ -76,7 +79,15 @@ class AnalyseOptions:
     def recorded(self) -> dict[str, JsonValue]:
         """What `run.json` keeps: everything that can change a result."""
         values = {name: value for name, value in asdict(self).items() if name not in ("threads", "overwrite")}
+        equation = self.equation()
+        values["scale_equation"] = None if equation is None else asdict(equation)
         return {**values, "calibration_file": None if self.calibration_file is None else self.calibration_file.name}
+
+    def equation(self) -> ScaleEquation | None:
+        """The catheter's scale equation, read from its file where only that is given."""
+        if self.scale_equation is not None or self.calibration_file is None:
+            return self.scale_equation
+        return read_scale(self.calibration_file)
 
 
 def analyse(
@@ -93,7 +104,7 @@ def analyse(
     options = AnalyseOptions() if options is None else options
     refuse_existing(out, overwrite=options.overwrite)
     segmenter = load_segmenter(options.segmenter)
-    run = _scaled(read_run(source, **options.reading()), options.calibration_file)
+    run = _scaled(read_run(source, **options.reading()), options)
     faults, cut, change = FaultCount(run.n_frames), LongitudinalCut(run), ChangeSignal(run)
     axis = axis_from_pullback(run, operator_speed_mm_s=options.pullback_speed_mm_s)
     segmentation = segmenter.segment(
@@ -135,11 +146,12 @@ def analyse(
     return ResultFolder.open(out)
 
 
-def _scaled(run: Run, calibration_file: Path | None) -> Run:
-    if calibration_file is None:
+def _scaled(run: Run, options: AnalyseOptions) -> Run:
+    equation = options.equation()
+    if equation is None:
         return run
-    equation = read_scale(calibration_file)
-    return replace(run, calibration=apply_scale(run.calibration, equation, calibration_file))
+    name = options.calibration_file or Path(equation.catheter)
+    return replace(run, calibration=apply_scale(run.calibration, equation, name))
 
 
 def refuse_existing(out: Path, *, overwrite: bool) -> None:

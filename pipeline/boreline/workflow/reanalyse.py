@@ -9,17 +9,22 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from boreline.columns import MARKER, PATH
 from boreline.correction import differences, log_path, read_log, readers
 from boreline.errors import InputRefused
 from boreline.model import JsonValue, Phase, Vessel
+from boreline.reading.scale import ScaleEquation
 from boreline.results import EDITS, ResultFolder, json_ready
 from boreline.results.source import find_source
 from boreline.results.transaction import claimed
 from boreline.segmentation.protocol import Progress, no_progress
 from boreline.workflow.analyse import AnalyseOptions, analyse
 from boreline.workflow.apply_edits import apply_log
+from boreline.workflow.carry_positions import carry_positions
+from boreline.workflow.report import report as write_report
 
-_NOT_CARRIED = ("marker.parquet", "path.parquet", "plan.json", "assessment.json", "dicom", "exchange", "imported")
+_POSITIONED = (MARKER.file, PATH.file)
+_NOT_CARRIED = ("plan.json", "assessment.json", "dicom", "exchange", "imported")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,33 +59,41 @@ def reanalyse(
     """
     old = ResultFolder.open(path)
     where = find_source(old.path, source)
-    before_options = recorded_options(old, calibration_given=bool((changes or {}).get("calibration_file")))
-    options = AnalyseOptions(**{**before_options, **(changes or {}), "threads": threads})
+    options = _options(old, changes or {}, threads)
     fresh = path.absolute().parent / f".{path.absolute().name}.{os.getpid()}.reanalysed"
     with claimed(path):
         try:
             new = analyse(where, fresh, options, progress=progress)
             if (old.path / EDITS).is_dir():
                 shutil.copytree(old.path / EDITS, fresh / EDITS)
-            report = _carry_over(old, new)
+            carried = carry_positions(old, new)
+            report = _carry_over(old, new, carried=carried, source=where)
+            if carried:
+                write_report([fresh], source=where)
             _swap(path.absolute(), fresh)
         finally:
             shutil.rmtree(fresh, ignore_errors=True)
     return Reanalysed(ResultFolder.open(path), report)
 
 
+def _options(old: ResultFolder, changes: Mapping[str, Any], threads: int) -> AnalyseOptions:
+    given = {name: value for name, value in changes.items() if name != "scale_equation" or value is not None}
+    before = recorded_options(old, calibration_given=given.get("calibration_file") is not None)
+    return AnalyseOptions(**{**before, **given, "threads": threads})
+
+
 def recorded_options(folder: ResultFolder, *, calibration_given: bool = False) -> dict[str, Any]:
-    """The options with which a folder was made, without a calibration file.
+    """The options with which a folder was made; a catheter's scale equation comes from the record, not from its file.
 
     Parameters
     ----------
     calibration_given
-        The caller brings a calibration file.
+        The caller brings a calibration file, which takes the place of the recorded equation.
 
     Raises
     ------
     InputRefused
-        A calibration file was used: its path is not kept and must be given again.
+        A calibration file was used and its equation was not recorded: it must be given again.
     """
     stored = folder.record["parameters"]
     known = {field.name for field in fields(AnalyseOptions)} - {"threads", "overwrite"}
@@ -90,21 +103,31 @@ def recorded_options(folder: ResultFolder, *, calibration_given: bool = False) -
     for name, vocabulary in (("vessel", Vessel), ("phase", Phase)):
         if name in options:
             options[name] = vocabulary(options[name])
-    if options.pop("calibration_file", None) is not None and not calibration_given:
+    file, equation = options.pop("calibration_file", None), options.pop("scale_equation", None)
+    if file is None or calibration_given:
+        return options
+    if equation is None:
         raise InputRefused(
-            "was calibrated with a file", file=folder.path, remedy="analyse it again with --calibration FILE"
+            "was calibrated with a file whose equation was not recorded",
+            file=folder.path,
+            remedy="analyse it again with --calibration FILE",
         )
-    return options
+    return {**options, "calibration_file": Path(file), "scale_equation": ScaleEquation(**equation)}
 
 
-def _carry_over(old: ResultFolder, new: ResultFolder) -> dict[str, JsonValue]:
+def _carry_over(old: ResultFolder, new: ResultFolder, *, carried: bool, source: Path) -> dict[str, JsonValue]:
+    new = ResultFolder.open(new.path)
     calibration = new.calibration()
     automatic = differences(new.segmentation(automatic=True), old.segmentation(automatic=True), calibration)
     reader = old.record["current_reader"]
     present = readers(new.path)
     if reader is None and len(present) == 1:
         reader = present[0]
-    edits = None if reader is None or not read_log(log_path(new.path, reader)) else apply_log(new, reader).report
+    edits = (
+        None
+        if reader is None or not read_log(log_path(new.path, reader))
+        else apply_log(new, reader, source=source).report
+    )
     current = differences(new.segmentation(), old.segmentation(), calibration)
     value = {
         "folder": str(old.path),
@@ -117,7 +140,8 @@ def _carry_over(old: ResultFolder, new: ResultFolder) -> dict[str, JsonValue]:
         "current": [difference.as_json() for difference in current],
         "reader": reader,
         "edits": edits,
-        "to_do_again": [name for name in _NOT_CARRIED if (old.path / name).exists()],
+        "positions": "carried" if carried else "computed",
+        "to_do_again": [n for n in (() if carried else _POSITIONED) + _NOT_CARRIED if (old.path / n).exists()],
     }
     ready = json_ready(value)
     assert isinstance(ready, dict)
