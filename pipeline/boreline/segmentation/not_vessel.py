@@ -18,13 +18,15 @@ import numpy.typing as npt
 from boreline.model import BoolArray, FloatArray
 from boreline.segmentation.calcium import WallEchoes
 
-LARGEST_GUIDE_MM = 1.3
-"""Inner radii of guide catheters of 5 to 8 F are 0.70 to 1.15 mm (common practice, no source); with a margin. There is
+LARGEST_GUIDE_MM = 1.2
+"""Inner radii of guide catheters of 5 to 8 F are 0.70 to 1.15 mm (common practice, no source); with a small margin. There is
 no smallest one: where the guide's echo drowns in the catheter's halo, the border is drawn at the halo's end."""
 LARGEST_CORONARY_MM = 2.9
 """Radius of a circle as large as the lumen, beyond which a frame speaks for the aorta (common practice, no source)."""
 _CLIP = 3.0
 _LEAST_EVIDENCE = 15.0
+_LEAST_BESIDE_GUIDE = 4.0
+"""Evidence for the aorta between a guide catheter and the vessel, where it is no surprise."""
 _MOST_PCT = 85  # nearly all round: calcium may shadow most of a vessel, a guide catheter leaves nothing open
 
 
@@ -116,7 +118,7 @@ def _best_end(guide: FloatArray, outside: FloatArray) -> tuple[float, BoolArray,
     change = int(np.argmax(gain[: stop + 1]))
     if guide_sum[change] < _LEAST_EVIDENCE:
         change = 0
-    if outside_sum[stop] - outside_sum[change] < _LEAST_EVIDENCE:
+    if outside_sum[stop] - outside_sum[change] < (_LEAST_BESIDE_GUIDE if change > 0 else _LEAST_EVIDENCE):
         stop = change
     place = np.arange(n)
     evidence = guide_sum[change] + outside_sum[stop] - outside_sum[change]
