@@ -22,8 +22,8 @@ from boreline_cli.main import main
 @pytest.fixture(scope="module")
 def folders(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     base = tmp_path_factory.mktemp("case")
-    before = phantom_run(base / "b", "vessel", frames=40, size=192)
-    after = phantom_run(base / "a", "stent", frames=40, size=192)
+    before = phantom_run(base / "b", "circle-3", frames=20, size=160)
+    after = phantom_run(base / "a", "circle-4", frames=20, size=160)
     result_of_truth(before, base / "before")
     result_of_truth(after, base / "after", phase=Phase.IMPLANTED)
     return base / "before", base / "after"
@@ -111,7 +111,7 @@ def test_runs_stand_in_the_order_of_their_phases(folders: tuple[Path, Path], tmp
     assert "before → implanted</h1>" in page
     assert page.index('id="run1"') < page.index('id="run2"')
     assert "not reviewed by an operator" in page
-    assert "Not laid over each other" in page  # 40 frames are a piece too short to align
+    assert "Not laid over each other" in page  # 20 frames are a piece too short to align
 
 
 def test_a_case_file_names_runs_and_places(
