@@ -20,7 +20,7 @@ from boreline.segmentation.calcium import WallEchoes
 
 LARGEST_GUIDE_MM = 1.2
 """Inner radii of guide catheters of 5 to 8 F are 0.70 to 1.15 mm (common practice, no source); with a small margin.
-There is no smallest one: where the guide's echo drowns in the catheter's halo, the border is drawn at the halo's end."""
+There is no smallest one: where its echo drowns in the catheter's halo, the border is drawn at the halo's end."""
 LARGEST_CORONARY_MM = 2.9
 """Radius of a circle as large as the lumen, beyond which a frame speaks for the aorta (common practice, no source)."""
 _CLIP = 3.0
