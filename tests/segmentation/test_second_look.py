@@ -18,14 +18,15 @@ def test_borders_at_the_end_of_the_picture_and_leaps_are_found() -> None:
     lumen[11] = np.nan
     astray = second_look.run_away(lumen, ENDS)
     assert np.flatnonzero(astray).tolist() == [4]
-    usual = second_look.usual_border(lumen, astray)
+    assert np.flatnonzero(second_look.leapt(lumen, astray)).tolist() == [9]
+    usual = second_look.usual_border(lumen, np.isfinite(lumen).all(axis=1) & ~astray, 9)
     np.testing.assert_allclose(usual, WALL)
-    assert np.flatnonzero(second_look.leapt(lumen, usual)).tolist() == [4, 9]
 
 
 def test_too_few_frames_around_give_no_usual_border() -> None:
     lumen = np.full((2, N_RAYS), float(WALL))
-    assert np.isnan(second_look.usual_border(lumen, np.zeros(2, dtype=np.bool_))).all()
+    assert second_look.usual_border(lumen, np.ones(2, dtype=np.bool_), 0) is None
+    assert not second_look.leapt(lumen * np.array([[1.0], [3.0]]), np.zeros(2, dtype=np.bool_)).any()
 
 
 def test_a_border_is_held_near_the_usual_one_from_both_sides() -> None:

@@ -17,7 +17,7 @@ from boreline.segmentation.polar import N_ANGLES
 STRIDE = 2
 N_RAYS = N_ANGLES // STRIDE
 _PAD = 8  # rays repeated on both sides, so that filters go round
-_SHIFTS = ((0, 0), (-1, 0), (1, 0), (-2, 0), (2, 0), (0, -1), (0, 1))  # samples in depth, rays
+_SHIFTS = ((-2, 0), (2, 0), (0, -1), (0, 1))  # samples in depth, rays; beside none
 _HIGH_PASS = (9, 5)  # samples, rays
 _WINDOW = (9, 9)
 _FLOOR = 2.0  # grey levels: weaker patterns are noise of the digits
@@ -57,8 +57,8 @@ class Speckle:
 
         Without the high-pass the step of brightness at the wall, which moves with the wall, is what correlates most.
         """
-        thin = cv2.resize(polar, (polar.shape[1], N_RAYS), interpolation=cv2.INTER_AREA)
-        padded = cv2.copyMakeBorder(wrapped(thin), 0, 0, _EDGE, _EDGE, cv2.BORDER_REPLICATE).astype(np.float32)
+        thin = cv2.addWeighted(polar[::STRIDE], 0.5, polar[1::STRIDE], 0.5, 0.0, dtype=cv2.CV_32F)
+        padded = cv2.copyMakeBorder(wrapped(thin), 0, 0, _EDGE, _EDGE, cv2.BORDER_REPLICATE)
         high = cv2.subtract(padded, cv2.blur(padded, _HIGH_PASS))
         strength = cv2.sqrt(cv2.blur(cv2.multiply(high, high), _WINDOW))
         return cls(high, cv2.add(strength, _FLOOR))
@@ -66,15 +66,17 @@ class Speckle:
     def shared_with(self, other: Speckle) -> Bytes:
         """Local correlation with another frame, best of a few shifts: (N_RAYS, n_samples), 128 = none, 255 = one."""
         here = _inner(self.high)
-        best: Floats | None = None
+        best = cv2.multiply(here, _inner(other.high))
+        best = cv2.blur(best, _WINDOW, dst=best)
+        product = np.empty_like(best)
         for depth, ray in _SHIFTS:
-            product = cv2.blur(cv2.multiply(here, _inner(other.high, depth, ray)), _WINDOW)
-            found = cv2.divide(product, _inner(other.strength, depth, ray))
-            best = found if best is None else cv2.max(best, found)
-        assert best is not None
-        correlation = cv2.divide(best, _inner(self.strength))
+            cv2.multiply(here, _inner(other.high, depth, ray), dst=product)
+            cv2.blur(product, _WINDOW, dst=product)
+            cv2.max(best, product, dst=best)
+        # A shift moves the local strength of the other frame next to nothing.
+        cv2.divide(best, cv2.multiply(_inner(self.strength), _inner(other.strength)), dst=best)
         margin = _PAD - _EDGE
-        shared: Bytes = cv2.convertScaleAbs(correlation, alpha=255.0 - NOTHING_SHARED, beta=NOTHING_SHARED)
+        shared: Bytes = cv2.convertScaleAbs(best, alpha=255.0 - NOTHING_SHARED, beta=NOTHING_SHARED)
         return np.ascontiguousarray(shared[margin : margin + N_RAYS])
 
 

@@ -45,7 +45,9 @@ def wire_shadow(path: FloatArray, shadow: BoolArray, mm_per_sample: float) -> Bo
     narrow = [run for run in lumen.runs_of_true(shadow) if _NARROWEST <= len(run) <= _WIDEST_BRIDGE]
     narrow += [run for run in lumen.runs_of_true(dented) if _NARROWEST <= len(run) <= _WIDEST_BRIDGE]
     for run in narrow:
-        wide = lumen.widened(np.isin(np.arange(len(path)), run), _WIRE_MARGIN)
+        wide = np.zeros(len(path), dtype=np.bool_)
+        wide[run] = True
+        wide = lumen.widened(wide, _WIRE_MARGIN)
         whole = lumen.runs_of_true(wide)[0]
         off = (path[whole] - lumen.bridged(path, whole))[_WIRE_MARGIN:-_WIRE_MARGIN]
         if np.median(np.abs(off)) > _BEFORE_WALL_MM / mm_per_sample:

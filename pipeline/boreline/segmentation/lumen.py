@@ -48,9 +48,18 @@ class Tail:
 
     def correct(self, voted: Floats, grey: Bytes, shared: Bytes, trust: float) -> None:
         """Put the votes of these depths, not yet limited, in place."""
-        for row, depth in enumerate(range(self.first, self.first + len(self.by_grey))):
-            voted[:, depth] = self.by_grey[row][grey[:, depth]]
-            voted[:, depth] += np.float32(trust) * self.by_shared[row][shared[:, depth]]
+        _look_up(voted, grey, shared, self.by_grey, self.by_shared, self.first, trust)
+
+
+@compiled
+def _look_up(
+    voted: Floats, grey: Bytes, shared: Bytes, by_grey: Floats, by_shared: Floats, first: int, trust: float
+) -> None:
+    share = np.float32(trust)
+    for k in range(voted.shape[0]):
+        for row in range(by_grey.shape[0]):
+            j = first + row
+            voted[k, j] = by_grey[row, grey[k, j]] + share * by_shared[row, shared[k, j]]
 
 
 def votes(grey: Bytes, shared: Bytes, model: BloodModel, trust: float = 1.0, tail: Tail | None = None) -> Floats:

@@ -34,23 +34,27 @@ def run_away(lumen: FloatArray, to_sample: IntArray) -> BoolArray:
     return astray
 
 
-def usual_border(lumen: FloatArray, astray: BoolArray) -> FloatArray:
-    """Median border of the frames around each, ray by ray, without those run away; NaN where there are too few."""
-    usual = np.full(lumen.shape, np.nan)
-    good = np.isfinite(lumen).all(axis=1) & ~astray
-    for i in range(len(lumen)):
-        around = np.arange(max(0, i - _AROUND), min(len(lumen), i + _AROUND + 1))
-        around = around[good[around]]
+def leapt(lumen: FloatArray, astray: BoolArray) -> BoolArray:
+    """Frames whose area differs by more than 30 % from the median of the frames around that have not run away."""
+    square = (lumen**2).mean(axis=1)
+    good = np.isfinite(square) & ~astray
+    out = np.zeros(len(lumen), dtype=np.bool_)
+    for i in np.flatnonzero(good).tolist():
+        around = _around(i, good)
         if len(around) >= _LEAST_AROUND:
-            usual[i] = np.median(lumen[around], axis=0)
-    return usual
+            out[i] = abs(np.log(square[i] / np.median(square[around]))) > _LEAP
+    return out
 
 
-def leapt(lumen: FloatArray, usual: FloatArray) -> BoolArray:
-    """Frames whose area differs by more than 30 % from that of the usual border."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = np.log((lumen**2).mean(axis=1) / (usual**2).mean(axis=1))
-    return np.asarray(np.abs(np.nan_to_num(ratio)) > _LEAP, dtype=np.bool_)
+def usual_border(lumen: FloatArray, good: BoolArray, frame: int) -> FloatArray | None:
+    """Median border of the good frames around one, ray by ray; None where there are too few."""
+    around = _around(frame, good)
+    return np.median(lumen[around], axis=0) if len(around) >= _LEAST_AROUND else None
+
+
+def _around(frame: int, good: BoolArray) -> IntArray:
+    frames = np.arange(max(0, frame - _AROUND), min(len(good), frame + _AROUND + 1))
+    return frames[good[frames]]
 
 
 def within_band(voted: Floats, usual: FloatArray, to_sample: IntArray, mm_per_sample: float) -> tuple[Floats, IntArray]:

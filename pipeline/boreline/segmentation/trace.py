@@ -180,17 +180,19 @@ def _look_again(
 ) -> None:
     """Draw borders that ran away or leapt again, near those of the frames around, and keep what stands at a wall."""
     astray = second_look.run_away(found.lumen, learnt.to_sample)
-    usual = second_look.usual_border(found.lumen, astray)
-    suspect = astray | second_look.leapt(found.lumen, usual)
+    suspect = astray | second_look.leapt(found.lumen, astray)
     if not suspect.any():
         return
-    steady = found.rise[~suspect & np.isfinite(found.lumen).all(axis=1)]
+    present = np.isfinite(found.lumen).all(axis=1)
+    before, good = found.lumen.copy(), present & ~astray
+    steady = found.rise[~suspect & present]
     usual_rise = float(np.median(steady)) if len(steady) else learnt.spread
     for row in np.flatnonzero(suspect).tolist():
         t = first + row
         again = Traced.nothing(1)
-        if np.isfinite(usual[row]).all():
-            voted, ends = second_look.within_band(joint(t), usual[row], learnt.to_sample, learnt.mm_per_sample)
+        usual = second_look.usual_border(before, good, row)
+        if usual is not None:
+            voted, ends = second_look.within_band(joint(t), usual, learnt.to_sample, learnt.mm_per_sample)
         else:
             voted = joint(t)
             ends = np.minimum(learnt.to_sample, int(second_look.CLOSED_WITHIN_MM / learnt.mm_per_sample))
