@@ -41,9 +41,11 @@ _ENOUGH = 1.2
 _STEP_TOLL = 0.2
 _PLAIN = 0.83
 """Merit from which on a border needs no rival."""
+_PROBE_FRAMES = 8
+"""A plain border is held against a nearer one in every so-manieth frame."""
 _AROUND_FRAMES = 7
 _NEIGHBOURS = 4
-_BETTER = 0.02
+_BETTER, _CLEARLY = 0.02, 0.05
 _LEAST_RAYS = 16
 _NEVER = FORBIDDEN / np.float32(10.0)  # a mean with the frames around may have diluted it
 _UNSEEN_WEIGHT = 0.05
@@ -249,24 +251,33 @@ def membrane_borders(
 def _chosen(views: Sequence[View], mm_per_sample: float) -> list[IntArray]:
     """The border of each frame: the plain one, or a rival where that goes round better."""
     paths, merits = [], np.empty(len(views))
+    for i, view in enumerate(views):
+        rough = 2 * tolled_path(_coarse(view.cost, view.unsure, np.inf, 0.0), _ROUGH_TOLLS)
+        paths.append(_border_near(view.cost, _shape_of(view.cost, rough, view.unsure, np.inf), view.unsure))
+        merits[i] = _merit(view.cost, paths[i], view.unsure)
     inner: dict[int, IntArray] = {}
     gains = np.full(len(views), -1.0)
-    for i, view in enumerate(views):
-        unsure = view.unsure
-        rough = 2 * tolled_path(_coarse(view.cost, unsure, np.inf, 0.0), _ROUGH_TOLLS)
-        path = _border_near(view.cost, _shape_of(view.cost, rough, unsure, np.inf), unsure)
-        paths.append(path)
-        merits[i] = _merit(view.cost, path, unsure)
-        if merits[i] < _PLAIN:
-            rough = 2 * tolled_path(_coarse(view.cost, unsure, _ENOUGH, _INWARD_PER_MM * mm_per_sample), _INNER_TOLLS)
-            inner[i] = _border_near(view.cost, _shape_of(view.cost, rough, unsure, _ENOUGH), unsure)
-            gains[i] = _merit(view.cost, inner[i], unsure) - merits[i]
-    if not inner:
-        return paths
+
+    def try_inner(i: int) -> None:
+        if i in inner:
+            return
+        view, inward = views[i], _INWARD_PER_MM * mm_per_sample
+        rough = 2 * tolled_path(_coarse(view.cost, view.unsure, _ENOUGH, inward), _INNER_TOLLS)
+        inner[i] = _border_near(view.cost, _shape_of(view.cost, rough, view.unsure, _ENOUGH), view.unsure)
+        gains[i] = _merit(view.cost, inner[i], view.unsure) - merits[i]
+
+    doubtful = merits < _PLAIN
+    wanted = np.where(doubtful, 0.0, _CLEARLY)
+    for i in range(0, len(views), _PROBE_FRAMES):
+        try_inner(i)
+        if gains[i] > wanted[i]:
+            doubtful[max(0, i - _PROBE_FRAMES + 1) : i + _PROBE_FRAMES] = True
+    for i in np.flatnonzero(doubtful).tolist():
+        try_inner(i)
     # What is no membrane goes on for many frames: the frames around have a say.
     usual = median_filter(gains, size=min(_AROUND_FRAMES, len(views)), mode="nearest")
     for i, path in inner.items():
-        if usual[i] > 0.0:
+        if doubtful[i] and usual[i] > wanted[i]:
             paths[i] = path
             merits[i] += gains[i]
     return [_between(views, paths, merits, i) if merits[i] < _PLAIN else path for i, path in enumerate(paths)]
