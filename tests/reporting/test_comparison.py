@@ -23,7 +23,7 @@ from boreline_cli.main import main
 def folders(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     base = tmp_path_factory.mktemp("case")
     before = phantom_run(base / "b", "circle-3", frames=20, size=160)
-    after = phantom_run(base / "a", "circle-4", frames=20, size=160)
+    after = phantom_run(base / "a", "circle-5", frames=20, size=160)
     result_of_truth(before, base / "before")
     result_of_truth(after, base / "after", phase=Phase.IMPLANTED)
     return base / "before", base / "after"
