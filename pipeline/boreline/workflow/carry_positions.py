@@ -13,6 +13,7 @@ from boreline.flags import parse_flags
 from boreline.model import FloatArray, JsonValue
 from boreline.profile.frames import POSITION_DECIMALS, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
+from boreline.reporting.vessel_picture import FILE as VESSEL_PICTURE
 from boreline.results import ResultFolder, change, put_json
 from boreline.results.tables import write_csv
 
@@ -41,7 +42,7 @@ def carry_positions(old: ResultFolder, new: ResultFolder) -> bool:
         write_csv(FRAMES, frames, staging / FRAMES.file)
         if profile is not None:
             write_csv(PROFILE, profile, staging / PROFILE.file)
-        for name in (MARKER.file, PATH.file, was["coregistration"].get("figure")):
+        for name in (MARKER.file, PATH.file, VESSEL_PICTURE, was["coregistration"].get("figure")):
             if name and (old.path / name).is_file():
                 shutil.copy2(old.path / name, staging / name)
         put_json(staging, "run.json", _record(was, now, axis.position_mm))
