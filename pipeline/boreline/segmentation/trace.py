@@ -189,20 +189,23 @@ def _look_again(
     usual_rise = float(np.median(steady)) if len(steady) else learnt.spread
     for row in np.flatnonzero(suspect).tolist():
         t = first + row
-        again = Traced.nothing(1)
         usual = second_look.usual_border(before, good, row)
-        if usual is not None:
-            voted, ends = second_look.within_band(joint(t), usual, learnt.to_sample, learnt.mm_per_sample)
-        else:
-            voted = joint(t)
-            ends = np.minimum(learnt.to_sample, int(second_look.CLOSED_WITHIN_MM / learnt.mm_per_sample))
-        _trace_lumen(again, 0, voted, greys[t], thin_picture(pictures[t]), learnt, ends)
-        heard = ~(again.wire[0] | again.pocket[0])
         found.astray[row] = True
-        if second_look.wall_found(again.rise[0], found.rise[row], usual_rise, heard=heard):
-            for field in ("lumen", "wire", "pocket", "hidden", "shadow", "rise", "doubt"):
-                getattr(found, field)[row] = getattr(again, field)[0]
-            found.astray[row] = False
+        # Where blood stands still its speckle lasts: then brightness alone may know better.
+        for voted in (joint(t), lumen.votes(greys[t], greys[t], learnt.model, 0.0, learnt.tail)):
+            if usual is not None:
+                held, ends = second_look.within_band(voted, usual, learnt.to_sample, learnt.mm_per_sample)
+            else:
+                held = voted
+                ends = np.minimum(learnt.to_sample, int(second_look.CLOSED_WITHIN_MM / learnt.mm_per_sample))
+            again = Traced.nothing(1)
+            _trace_lumen(again, 0, held, greys[t], thin_picture(pictures[t]), learnt, ends)
+            heard = ~(again.wire[0] | again.pocket[0])
+            if second_look.wall_found(again.rise[0], found.rise[row], usual_rise, heard=heard):
+                for field in ("lumen", "wire", "pocket", "hidden", "shadow", "rise", "doubt"):
+                    getattr(found, field)[row] = getattr(again, field)[0]
+                found.astray[row] = False
+                break
 
 
 def _trace_lumen(
