@@ -23,6 +23,6 @@ def test_intervals_contain_the_truth_and_corrected_values_are_less_biased() -> N
 
 def test_the_saved_study_keeps_its_promise() -> None:
     saved = json.loads((BENCHMARKS / "coverage_of_intervals.json").read_text())
-    for name in ("mla_mm2", "mla_burden_pct", "msa_mm2", "length_mm"):
+    for name in ("mla_mm2", "mla_burden_pct", "msa_mm2", "length_mm", "expansion_pct"):
         assert saved[name]["n"] == 500
         assert 0.92 <= saved[name]["coverage"] <= 0.98

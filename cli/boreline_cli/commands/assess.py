@@ -72,12 +72,17 @@ def register(app: typer.Typer) -> None:
 def _print(document: dict[str, Any]) -> None:
     stent = document["stent"]
     corrected = document["msa_corrected_mm2"]
+    print_line(f"Stent {stent['from_mm']:.1f} to {stent['to_mm']:.1f} mm ({stent['by']}).")
     print_line(
-        f"Stent {stent['from_mm']:.1f} to {stent['to_mm']:.1f} mm. Smallest stent area "
+        f"Smallest stent area along the profile (median of the frames at each tenth of a millimetre) "
         f"{document['msa_read_mm2']:.2f} mm2 as read, {number_text(corrected, 'mm2') or 'unknown'} corrected for the "
         "minimum of noisy frames."
     )
     print_line(f"Rules use the {document['rules_use']}.")
+    _print_protrusion(document["tissue_protrusion"])
+    for mark in document["operator_marks"]["inputs"]:
+        used = "used" if mark["by"] == "mark" else f"overridden on the command line: {mark['used']}"
+        print_line(f"Marked on the review page: {mark['input']} = {_mark_text(mark['marked'])} ({used}).")
     print_line()
     print_rule_records(document["rules"])
     for rule in document["rules"]:
@@ -111,3 +116,21 @@ def _print(document: dict[str, Any]) -> None:
         print_line(f"- {note}")
     print_line()
     print_line(document["caution"])
+
+
+def _print_protrusion(found: dict[str, Any] | None) -> None:
+    if found is None:
+        return
+    if not found["largest_area_mm2"]:
+        print_line(f"Tissue protrusion: none found ({found['definition']}).")
+        return
+    bound = "at least " if found["lower_bound"] else ""
+    print_line(
+        f"Tissue protrusion: {bound}{found['largest_area_mm2']:.2f} mm2 ({found['largest_burden_pct']:.0f} % of the "
+        f"stent area) at {found['position_mm']:.1f} mm, longest stretch {found['longest_mm']:.1f} mm, volume "
+        f"{found['volume_mm3']:.1f} mm3: {found['definition']}; {found['source']}."
+    )
+
+
+def _mark_text(value: float | str) -> str:
+    return f"{value:.1f}" if isinstance(value, float) else str(value)

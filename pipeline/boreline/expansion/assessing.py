@@ -54,6 +54,10 @@ class Assessment:
                 side.value: None if site is None else site.as_json() for side, site in stent.references.items()
             },
             "edges": _edges(stent),
+            "references_by": {
+                side.value: "operator" if side in stent.chosen else "proposal" for side in stent.references
+            },
+            "tissue_protrusion": None if stent.protrusion is None else stent.protrusion.as_json(),
             "shape": _shape(profile, stent),
             "quantities": {name: item.as_json() for name, item in stent.read.items()},
             "targets": _balloon_targets(self.balloon_mm, stent.msa_read_mm2),
@@ -71,6 +75,7 @@ def assess_stent(
     balloon_mm: float | None = None,
     stated: Mapping[str, Quantity] | None = None,
     vessel: Vessel | None = None,
+    references: Mapping[Side, int] | None = None,
     n_draws: int = N_DRAWS,
 ) -> Assessment:
     """Apply `rules` to the stent between two rows.
@@ -83,13 +88,15 @@ def assess_stent(
         Inputs that the operator states (a dissection, the left main's areas ...); they overrule measured ones.
     vessel
         Decides `left_main` when the operator did not.
+    references
+        Rows that the operator chose as references; proposed for a side that is absent.
 
     Raises
     ------
     InputRefused
         A stated input is nonsense.
     """
-    reading = read_stent(profile, shared, *rows, n_draws=n_draws)
+    reading = read_stent(profile, shared, *rows, chosen=references, n_draws=n_draws)
     given: dict[str, Quantity] = dict(stated or {})
     if vessel is not None and "left_main" not in given:
         given["left_main"] = Quantity(vessel is Vessel.LEFT_MAIN)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from boreline.errors import InputRefused
+from boreline.expansion.protrusion import Protrusion, tissue_protrusion
 from boreline.flags import Flag
 from boreline.model import FloatArray, IntArray, JsonValue, Structure
 from boreline.profile.minimum import effective_number, largest_draws
@@ -22,7 +23,6 @@ from boreline.profile.sites import (
     EDGE_REACH_MM,
     Side,
     Site,
-    find_reference,
     may_be_reference,
     minimum_row,
     segment_window,
@@ -58,6 +58,8 @@ class StentReading:
     read: Mapping[str, Measured]
     corrected: Mapping[str, Measured]
     effective_frames: float
+    protrusion: Protrusion | None
+    chosen: Mapping[Side, int]
 
     def as_json(self, profile: Profile) -> dict[str, JsonValue]:
         """The stent and its edges for a document."""
@@ -110,18 +112,37 @@ def stated_stent(profile: Profile, from_mm: float, to_mm: float) -> tuple[int, i
 
 
 def read_stent(
-    profile: Profile, shared: SharedUncertainty, first_row: int, last_row: int, *, n_draws: int = N_DRAWS
+    profile: Profile,
+    shared: SharedUncertainty,
+    first_row: int,
+    last_row: int,
+    *,
+    chosen: Mapping[Side, int] | None = None,
+    n_draws: int = N_DRAWS,
 ) -> StentReading:
-    """Measure the stent between two rows, with draws of every quantity."""
+    """Measure the stent between two rows, with draws of every quantity.
+
+    Parameters
+    ----------
+    chosen
+        Rows that the operator chose as references.
+
+    Raises
+    ------
+    InputRefused
+        No stent area between the rows, or a chosen reference that does not lie outside the stent or was not measured.
+    """
     rows = np.arange(first_row, last_row + 1)
     rows = rows[profile.stented[rows]]
     row = minimum_row(profile.stent_area_mm2, rows, profile.plaque_burden_pct)
     if row is None:
         raise InputRefused("no stent area was measured between the stent's ends")
-    references = {
-        Side.DISTAL: find_reference(profile, first_row, Side.DISTAL, reach_mm=EDGE_REACH_MM),
-        Side.PROXIMAL: find_reference(profile, last_row, Side.PROXIMAL, reach_mm=EDGE_REACH_MM),
+    chosen = chosen or {}
+    candidates = {
+        side: _candidates(profile, first_row if side is Side.DISTAL else last_row, side, chosen.get(side))
+        for side in Side
     }
+    references = {side: _largest_lumen(profile, among) for side, among in candidates.items()}
     edges = {
         Side.DISTAL: outside_rows(profile, first_row, Side.DISTAL),
         Side.PROXIMAL: outside_rows(profile, last_row, Side.PROXIMAL),
@@ -130,10 +151,11 @@ def read_stent(
     length_mm = float(profile.position_mm[last_row] - profile.position_mm[first_row])
     context = round(CONTEXT_MM / profile.step_mm)
     edges_of_stent = (first_row, last_row + 1)
-    draws = VesselDraws(profile, shared, first_row - context, last_row + context, jumps=edges_of_stent)
+    span = (min((first_row, *chosen.values())) - context, max((last_row, *chosen.values())) + context)
+    draws = VesselDraws(profile, shared, *span, jumps=edges_of_stent)
 
     def draw(window: Window) -> dict[str, FloatArray]:
-        out = _drawn(profile, rows, row, references, edges, window)
+        out = _drawn(profile, rows, row, references, candidates, edges, window)
         if shared.axis_scale_relative_sd is not None:
             out["stented_length_mm"] = length_draws_mm(length_mm, shared, window)
         return out
@@ -151,6 +173,8 @@ def read_stent(
         read,
         {name: Measured(item.middle, item.draws) for name, item in corrected.items()},
         effective_number(len(rows), draws.correlation),
+        tissue_protrusion(profile, first_row, last_row, standing_clear_mm(profile) > 0),
+        chosen,
     )
 
 
@@ -210,6 +234,7 @@ def _drawn(
     rows: IntArray,
     msa_row: int,
     references: Mapping[Side, Site | None],
+    candidates: Mapping[Side, IntArray],
     edges: Mapping[Side, IntArray],
     window: Window,
 ) -> dict[str, FloatArray]:
@@ -228,11 +253,9 @@ def _drawn(
     for side, site in references.items():
         if site is None:
             continue
-        edge = int(rows[0]) if side is Side.DISTAL else int(rows[-1])
-        candidates = _reference_rows(profile, edge, side) - first
-        candidates = candidates[(candidates >= 0) & (candidates < len(lumen))]
-        best = candidates[np.argmax(lumen[candidates], axis=0)]
-        out[f"{side.value}_lumen_mm2"] = largest_draws(lumen[candidates])
+        among = candidates[side] - first
+        best = among[np.argmax(lumen[among], axis=0)]
+        out[f"{side.value}_lumen_mm2"] = np.maximum(largest_draws(lumen[among]), 0.0)
         if eem is not None and math.isfinite(site.eem_area_mm2):
             out[f"{side.value}_eem_mm2"] = eem[best, columns]
     if eem is not None:
@@ -244,6 +267,18 @@ def _drawn(
     return out
 
 
-def _reference_rows(profile: Profile, edge_row: int, side: Side) -> IntArray:
-    rows = segment_window(profile, edge_row, side, EDGE_REACH_MM)
-    return rows[may_be_reference(profile)[rows]]
+def _candidates(profile: Profile, edge_row: int, side: Side, chosen: int | None) -> IntArray:
+    """Rows among which the largest lumen is the reference: the operator's one, or those within 5 mm that qualify."""
+    if chosen is None:
+        rows = segment_window(profile, edge_row, side, EDGE_REACH_MM)
+        return rows[may_be_reference(profile)[rows]]
+    place = f"the {side.value} reference marked at {profile.position_mm[chosen]:.1f} mm"
+    if (chosen - edge_row) * side.outward <= 0:
+        raise InputRefused(f"{place} does not lie outside the stent", remedy="move it on the review page")
+    if not profile.measured[chosen]:
+        raise InputRefused(f"{place} was not measured", remedy="move it on the review page")
+    return np.array([chosen])
+
+
+def _largest_lumen(profile: Profile, rows: IntArray) -> Site | None:
+    return site_at(profile, int(rows[np.argmax(profile.lumen_area_mm2[rows])])) if rows.size else None

@@ -11,13 +11,20 @@ from boreline.expansion.assessing import assess_stent, stated_inputs
 from boreline.expansion.balloon_targets import balloon_table_rule, read_balloon_targets, target_for
 from boreline.expansion.case_file import read_case
 from boreline.expansion.criteria import load_criteria
-from boreline.expansion.inputs import check_value
+from boreline.expansion.inputs import Quantity, check_value
 from boreline.expansion.stent import detected_stent, stated_stent
 from boreline.model import JsonValue, Vessel
 from boreline.profile.record import Profile
 from boreline.profile.uncertainty import SharedUncertainty
 from boreline.results.record import json_ready
 from boreline.workflow.apply_edits import open_current
+from boreline.workflow.assess_marks import (
+    marked_areas,
+    marked_dissection,
+    marked_elsewhere,
+    marked_references,
+    marked_stent,
+)
 from boreline.workflow.plan import read_profile, run_notes
 
 ASSESSMENT = "assessment.json"
@@ -41,7 +48,8 @@ def assess_folder(
     before
         The result folder of the run before implantation, or a `case.toml` that lists the runs of the vessel.
     stated
-        Further inputs of the criteria that the operator states, for example a dissection.
+        Further inputs of the criteria that the operator states, for example a dissection. They stand above what was
+        marked on the review page, and the document says so.
 
     Raises
     ------
@@ -55,12 +63,17 @@ def assess_folder(
     results = open_current(folder)
     record = results.record
     profile = read_profile(results)
+    marked = marked_stent(results) if stent_from_mm is None else None
     if stent_from_mm is not None and stent_to_mm is not None:
-        rows = stated_stent(profile, stent_from_mm, stent_to_mm)
+        rows, stent_by = stated_stent(profile, stent_from_mm, stent_to_mm), "command line"
+    elif marked is not None:
+        rows, stent_by = stated_stent(profile, marked.from_mm, marked.to_mm), marked.by
     else:
-        rows = detected_stent(profile)
+        rows, stent_by = detected_stent(profile), "struts found in the run"
     rules = load_criteria(criteria)
-    given = stated_inputs({name: check_value(name, value) for name, value in (stated or {}).items()})
+    typed = {name: check_value(name, value) for name, value in (stated or {}).items()}
+    marks = marked_dissection(results)
+    given = {**marked_areas(results, profile), **stated_inputs(with_marks(typed, marks))}
     if balloon_targets is not None:
         rules = (*rules, balloon_table_rule(balloon_targets))
         given |= target_for(balloon_mm, read_balloon_targets(balloon_targets))
@@ -74,9 +87,14 @@ def assess_folder(
         balloon_mm=balloon_mm,
         stated=given,
         vessel=None if vessel is None else Vessel(vessel),
+        references=marked_references(results, profile),
     )
     document: dict[str, JsonValue] = json_ready(assessment.as_json(profile))
+    document["stent"]["by"] = stent_by
+    document["operator_marks"] = {"inputs": _marks_used(marks, given, typed), "findings": marked_elsewhere(results)}
     notes = run_notes(record)
+    overridden = [name for name, value in marks.items() if name in typed or given[name].value != value]
+    notes += [f"{name}: the command line overrides the mark on the review page ({marks[name]})" for name in overridden]
     if shared.left_out:
         notes.append(f"not in the intervals, because not known: {', '.join(shared.left_out)}")
     if before is not None:
@@ -84,6 +102,30 @@ def assess_folder(
     document["notes"] = notes
     results.write_json(ASSESSMENT, document)
     return document
+
+
+def with_marks(
+    typed: Mapping[str, float | str | bool], marks: Mapping[str, float | str | bool]
+) -> dict[str, float | str | bool]:
+    """Options first, marks where they say nothing; 'no dissection' from the command line drops what was marked."""
+    if "none" in (typed.get("dissection_depth"), typed.get("dissection_side")):
+        return dict(typed)
+    return {**marks, **typed}
+
+
+def _marks_used(
+    marks: Mapping[str, float | str | bool], given: Mapping[str, Quantity], typed: Mapping[str, float | str | bool]
+) -> list[dict[str, JsonValue]]:
+    """Each marked input beside the value that the criteria saw."""
+    return [
+        {
+            "input": name,
+            "marked": value,
+            "used": given[name].value,
+            "by": "command line" if name in typed or given[name].value != value else "mark",
+        }
+        for name, value in marks.items()
+    ]
 
 
 def _before_after(before: Path, after: Profile) -> dict[str, JsonValue]:
