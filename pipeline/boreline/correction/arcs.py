@@ -33,8 +33,9 @@ WINDOW_SHARE = 1.25
 """The window is this much wider than without a picture, as the picture says where the old border is right again."""
 _BAND_STEPS = 10
 """The border is looked for up to 0.2 mm from the bent one."""
-_LOOK_DEG = 60.0
+_FURTHEST_DEG = 75.0
 """Beyond the window, but this close to a point, the border may still follow an edge."""
+_TAPER_DEG = 40.0
 _EDGE_WEIGHT, _ALIKE_WEIGHT, _BENT_WEIGHT = 0.5, 0.3, 0.1
 _BENT_MM = 0.1
 _STIFFNESS = 0.05
@@ -74,7 +75,8 @@ def solved_arc(
     wanted = target[:, None] + move[None, :]
     against = (wanted - old[:, None]) * side[:, None] < 0.0
     most = np.max(np.abs(np.expm1(pushes)) * polar.radius_at(knots))  # never further than the operator moved it
-    against |= (np.abs(move) > most)[None, :] | (wanted < _LEAST_SHARE * np.minimum(old, target)[:, None])
+    against |= np.abs(move)[None, :] > most * _taper(knots[pushes != 0.0])[:, None]
+    against |= wanted < _LEAST_SHARE * np.minimum(old, target)[:, None]
     cost[against | ~free[:, None]] = _FORBIDDEN
     cost[~free, _BAND_STEPS] = 0.0
     path = closed_path(np.ascontiguousarray(cost, dtype=np.float32), 2, _STIFFNESS)
@@ -96,8 +98,16 @@ def _sides(knots: FloatArray, pushes: FloatArray, bend: FloatArray) -> tuple[Flo
     distance = _apart(ANGLES[:, None], knots[None, :])
     nearest = np.argmin(distance, axis=1)
     side = np.where(bend != 0.0, np.sign(bend), np.sign(pushes[nearest]))
-    free = (bend != 0.0) | ((side != 0.0) & (distance[np.arange(N_RAYS), nearest] < np.radians(_LOOK_DEG)))
+    free = (bend != 0.0) | ((side != 0.0) & (distance[np.arange(N_RAYS), nearest] < np.radians(_FURTHEST_DEG)))
     return side, free
+
+
+def _taper(points: FloatArray) -> FloatArray:
+    """1 near a new point, falling to 0 where the search ends: no kink there."""
+    if not len(points):
+        return np.zeros(N_RAYS)
+    distance = np.degrees(_apart(ANGLES[:, None], points[None, :]).min(axis=1))
+    return np.asarray(np.clip((_FURTHEST_DEG - distance) / _TAPER_DEG, 0.0, 1.0))
 
 
 def _like_nearest_point(view: np.ndarray, points: FloatArray) -> np.ndarray:

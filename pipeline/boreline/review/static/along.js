@@ -82,7 +82,7 @@ export class Along {
       },
       axes: [
         { ...axis, scale: "x", side: 1, label, size: small * 3, labelSize: small * 1.5, gap: 3 },
-        { ...axis, scale: "y", side: 2, label: "area, mm²", size: small * 2, labelSize: small * 1.5, gap: 3 },
+        { ...axis, scale: "y", side: 2, space: small * 3.2, label: "area, mm²", size: small * 2, labelSize: small * 1.5, gap: 3 },
       ],
       series: [{}, series("lumen", []), series("eem", [7, 4]), series("stent", [2, 3, 6, 3])],
       hooks: { ready: [() => queueMicrotask(() => this.placed())], drawClear: [] },
@@ -150,6 +150,10 @@ export class Along {
     this.cut.width = width;
     this.cut.height = height;
     const context = /** @type {CanvasRenderingContext2D} */ (this.cut.getContext("2d", { alpha: false }));
+    const words = /** @type {HTMLElement} */ (document.getElementById("cut-words"));
+    words.hidden = this.cutImage !== null;
+    words.style.left = this.cut.style.left;
+    words.style.top = `${this.top}px`;
     if (!this.cutImage) return;
     const frames = this.order();
     let index = 0;

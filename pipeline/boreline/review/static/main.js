@@ -91,7 +91,7 @@ class Page {
     element("title").textContent = `${s.name}, ${s.n_frames} frames`;
     document.title = `${s.name} - Boreline review`;
     const axis = s.in_mm ? `positions: ${s.axis_source}` : `no positions: ${s.axis_detail}`;
-    element("provenance").textContent = `reader ${s.reader}; ${s.mm_per_px_x.toFixed(5)} x ${s.mm_per_px_y.toFixed(5)} mm/px (${s.calibration_detail}); ${axis}; research software, not a medical device`;
+    element("provenance").textContent = `research software, not a medical device; reader ${s.reader}; ${s.mm_per_px_x.toFixed(5)} x ${s.mm_per_px_y.toFixed(5)} mm/px (${s.calibration_detail}); ${axis}`;
     this.fit();
     this.go(Math.min(this.frame, run.n), true);
     this.figuresSoon(0);
@@ -177,7 +177,7 @@ class Page {
         if (answer.whole) run.summary = await run.api.json("run");
         this.buttons.undo.disabled = answer.undo === null;
         this.buttons.redo.disabled = answer.redo === null;
-        this.tell("");
+        this.tell(answer.note ?? "");
         if (answer.whole || !run.linesNow(this.frame)) await run.linesNear(this.frame);
         this.drawAgain();
         this.figuresSoon();
@@ -263,6 +263,7 @@ class Page {
   /** @param {number} [delay] */
   figuresSoon(delay = FIGURES_AFTER_MS) {
     clearTimeout(this.figuresTimer);
+    this.updating(true);
     this.figuresTimer = setTimeout(async () => {
       const { run } = this;
       try {
@@ -274,6 +275,7 @@ class Page {
         this.buttons.undo.disabled = run.operator.undo === null;
         this.buttons.redo.disabled = run.operator.redo === null;
         this.along.refresh();
+        this.updating(false);
         this.decisionSoon();
       } catch (cause) {
         await this.failed(cause);
@@ -281,14 +283,22 @@ class Page {
     }, delay);
   }
 
+  /** Say that numbers belong to the state before the last edit. @param {boolean} yes @param {string} [where] */
+  updating(yes, where = "section ") {
+    for (const word of document.querySelectorAll(`${where}.updating`)) /** @type {HTMLElement} */ (word).hidden = !yes;
+  }
+
   /** Worked out only while it is open, and only once the operator pauses. @param {number} [delay] */
   decisionSoon(delay = DECISION_AFTER_MS) {
     clearTimeout(this.decisionTimer);
     if (!(/** @type {HTMLDetailsElement} */ (element("decision")).open)) return;
+    this.updating(true, "#decision ");
     this.decisionTimer = setTimeout(async () => {
       try {
         const { run } = this, decision = await run.api.json("decision");
-        if (run === this.run) showDecision(decision);
+        if (run !== this.run) return;
+        showDecision(decision);
+        this.updating(false, "#decision ");
       } catch (cause) {
         await this.failed(cause);
       }
