@@ -47,11 +47,11 @@ def rays_seen(
         outside[k] = grey[k, border : border + reach].mean()
     usual = max(np.percentile(outside, _USUAL_PERCENT), 1.0)
     level = _mean_round(outside, 1) / usual
-    plain = (_mean_round(strength, 2) > _PLAIN_RING) & (level > _PLAIN_OUTSIDE)
-    lit = (ring > _RING_SEEN) & _mostly(level > _LEAST_OUTSIDE)
+    plain = (_mean_round(strength, 1) > _PLAIN_RING) & (level > _PLAIN_OUTSIDE)
+    lit = (ring > _RING_SEEN) & _mostly(level > _LEAST_OUTSIDE, 2)
     cast = _any_near(shadow & ~wire, _SHADOW_EDGE) & ~wire
     core = ~_any_near(~wire, _WIRE_EDGE)
-    seen: BoolArray = ((lit | _any_near(wire, 1)) & ~(cast | core | pocket)) | _mostly(plain)
+    seen: BoolArray = ((lit | _any_near(wire, 1)) & ~(cast | core | pocket)) | _mostly(plain, 1)
     return seen
 
 
@@ -67,9 +67,9 @@ def _mean_round(values: FloatArray, by: int) -> FloatArray:
 
 
 @compiled
-def _mostly(rays: BoolArray) -> BoolArray:
-    """True where most of the five rays around are."""
-    return _mean_round(rays.astype(np.float64), 2) > 0.5
+def _mostly(rays: BoolArray, by: int) -> BoolArray:
+    """True where most of the rays up to `by` away are."""
+    return _mean_round(rays.astype(np.float64), by) > 0.5
 
 
 @compiled
