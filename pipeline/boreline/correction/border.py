@@ -43,8 +43,8 @@ class Border:
     @property
     def area(self) -> float:
         """Signed: positive when angles grow along the vertices."""
-        x, y = (self.xy - self.xy[0]).T
-        return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)
+        x, y = (self.xy[1:] - self.xy[0]).T  # about the first vertex, whose edges then add nothing
+        return float(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]) / 2)
 
     @property
     def centre(self) -> FloatArray:

@@ -20,6 +20,8 @@ LEAST_WALL_MM = 0.05
 """Between lumen and EEM after a coupled move: thinner than a healthy intima and media (own choice)."""
 _FALL_RAD = np.radians(15.0)
 _NOTHING = 1e-6
+_SURELY = 0.95
+"""Edges lie a little nearer than their vertices."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +53,8 @@ def coupled(structure: Structure, before: Border, moved: Border, other: Border, 
     outwards = structure is Structure.LUMEN
     inner, outer = (moved, other) if outwards else (other, moved)
     apex = inner.centre
+    if _farthest(inner, apex) + LEAST_WALL_MM < _SURELY * _nearest(outer, apex):
+        return Coupled(moved, other, False)
     here, there, was = (Polar.of(border, apex) if len(border) else None for border in (moved, other, before))
     if here is None or there is None:
         if _encloses(outer, inner):
@@ -76,6 +80,14 @@ def coupled(structure: Structure, before: Border, moved: Border, other: Border, 
     return Coupled(moved, _with_radius(there, rays, there.radius_at(rays) + sign * give_way), False)
 
 
+def _farthest(border: Border, apex: FloatArray) -> float:
+    return float(np.hypot(*(border.xy - apex).T).max())
+
+
+def _nearest(border: Border, apex: FloatArray) -> float:
+    return float(np.hypot(*(border.xy - apex).T).min()) if _encloses_point(border, apex) else 0.0
+
+
 def _spread(rays: FloatArray, short: FloatArray) -> FloatArray:
     """At least `short` everywhere, falling smoothly to 0 beside it."""
     apart = np.abs(np.mod(rays[:, None] - rays[None, short > 0.0] + np.pi, 2.0 * np.pi) - np.pi)
@@ -94,5 +106,9 @@ def _with_radius(polar: Polar, rays: FloatArray, radius: FloatArray) -> Border:
 
 
 def _encloses(outer: Border, inner: Border) -> bool:
-    curve = outer.xy.astype(np.float32)[:, None, :]
-    return all(cv2.pointPolygonTest(curve, (float(x), float(y)), False) >= 0 for x, y in inner.xy)
+    return all(_encloses_point(outer, vertex) for vertex in inner.xy)
+
+
+def _encloses_point(border: Border, point: FloatArray) -> bool:
+    curve = border.xy.astype(np.float32)[:, None, :]
+    return cv2.pointPolygonTest(curve, (float(point[0]), float(point[1])), False) >= 0

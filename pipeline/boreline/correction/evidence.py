@@ -14,6 +14,7 @@ import numpy.typing as npt
 from boreline.correction.border import TURN
 from boreline.geometry.compiled import compiled
 from boreline.model import FloatArray, GreyImage
+from boreline.segmentation.surfaces import closed_path
 
 N_RAYS = 128
 ANGLES: FloatArray = TURN * np.arange(N_RAYS) / N_RAYS
@@ -123,3 +124,12 @@ def likeness(picture: Strip, patterns: Strip, first: int, count: int) -> Strip:
             here = max(squares - total * total / width, 0.0) + flat
             out[ray, i] = product / np.sqrt(here * energy)
     return out
+
+
+def warm_up() -> None:
+    """Have the compiled loops ready before the first edit needs them."""
+    blank = np.zeros((N_RAYS, 4 * PATTERN_STEPS), dtype=np.float32)
+    edge_rise(blank, PATTERN_STEPS, 1)
+    likeness(blank, np.ascontiguousarray(pattern_at(blank, 2 * PATTERN_STEPS)), PATTERN_STEPS, 1)
+    likeness(blank, pattern_at(blank, 2 * PATTERN_STEPS), PATTERN_STEPS, 1)
+    closed_path(blank, 2, 1.0)

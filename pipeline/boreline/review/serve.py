@@ -9,9 +9,11 @@ import sys
 import webbrowser
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from threading import Thread
 
 import uvicorn
 
+from boreline.correction.evidence import warm_up
 from boreline.errors import InputRefused
 from boreline.results import ResultFolder
 from boreline.review.app import build_app
@@ -49,6 +51,7 @@ def review(
         A folder cannot be opened, another review of the same reader runs, or the port is taken.
     """
     sys.setswitchinterval(SWITCH_S)
+    Thread(target=warm_up, daemon=True).start()
     token = secrets.token_urlsafe(32)
     listening = _listen(port)
     sessions: list[RunSession] = []
