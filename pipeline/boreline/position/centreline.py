@@ -21,6 +21,7 @@ VESSEL_RADII_MM = (0.5, 0.9, 1.4)
 
 _STEP_PX = 0.5
 _FULL = 0.97
+_NEARLY_FULL = 0.93
 _CONTRAST_FLOOR = 0.35
 
 
@@ -76,8 +77,21 @@ def filling_course(frames: Iterable[Image], mm_per_px: float) -> FloatArray:
     return above
 
 
-def best_filled_frame(course: FloatArray) -> int:
-    """The middle (0-based) of the longest stretch in which the filling is nearly at its height."""
+def best_filled_frame(course: FloatArray, phase: FloatArray | None = None) -> int:
+    """The frame (0-based) that carries the path.
+
+    Parameters
+    ----------
+    course
+        Of `filling_course`.
+    phase
+        Of the beat in each frame, 0 at the R wave: of the nearly filled frames the one nearest to the R wave is
+        taken, since the vessel shortens as the heart contracts (end-diastolic frames are common practice, no
+        source). Without it, the middle of the longest stretch in which the filling is nearly at its height.
+    """
+    if phase is not None:
+        filled = np.flatnonzero(course >= _NEARLY_FULL * course.max())
+        return int(filled[np.argmin(np.minimum(phase[filled], 1 - phase[filled]))])
     full = course >= _FULL * course.max()
     edges = np.flatnonzero(np.diff(np.concatenate([[0], full.astype(np.int8), [0]])))
     starts, stops = edges[::2], edges[1::2]

@@ -14,9 +14,9 @@ import numpy as np
 from boreline.errors import InputRefused
 from boreline.model import Axis, AxisSource, FloatArray, JsonValue, Run
 from boreline.position.axis import HEART_SLIDE_MM
-from boreline.position.biplane import LEAST_ANGLE_DEG, angle_between_deg, arc_in_space_mm
+from boreline.position.biplane import LEAST_ANGLE_DEG, SpaceArc, angle_between_deg, arc_in_space
 from boreline.position.breathing import follow, line_maps, slow_part
-from boreline.position.centreline import Centreline, Image, best_filled_frame, filling_course, middle_map, trace
+from boreline.position.centreline import Centreline, Image, best_filled_frame, filling_course, trace
 from boreline.position.clocks import Offset, refined_offset, stated_offset
 from boreline.position.films import check_views, geometry_of, pictures, xray_scale
 from boreline.position.gating import beat_phase, change_signal, extended_beats, gate_from_change
@@ -29,9 +29,9 @@ SHORTFALL_TWO_VIEWS = (0.016, 0.015)
 """Mean and spread of foreshortening in working views and with computed best views (Tu et al., EuroIntervention
 2011;7:112-20): 8.9 +/- 8.2 % and 1.6 +/- 1.5 %."""
 
-TWO_VIEW_RELATIVE_SD = 0.04
-"""Length in space, beyond the published shortfall: root mean square on this program's own synthetic tuning scenes,
-whose two cine runs differ in breath and beat."""
+TWO_VIEW_RELATIVE_SD = 0.015
+"""Length in space where both views fix the correspondence: root mean square on this program's own synthetic tuning
+scenes. What they leave open is added (`SpaceArc.relative_sd`)."""
 
 _LOST_SHARE = 0.95
 _FILLED_SHARE = 0.95
@@ -39,6 +39,7 @@ _BREATH_MM = 2.0
 _WAYPOINTS = 6
 _SHORTEST_PATH_MM = 2.0
 _WELL_FILLED = 0.85
+_UNMOVED_MM = 1.0  # between two runs with the table locked and the breath held: common practice, no source
 _SAME_PHASE = 3  # frames of the second view that are tried
 _ANY_PHASE = 8
 
@@ -128,7 +129,7 @@ def coregister(
             )
     phase, phase_source, beats_known = _phase(run, fluoro, offset, marker, scale)
     course = filling_course(pictures(cine), scale)
-    number = best_filled_frame(course)
+    number = best_filled_frame(course, _cine_phases(cine))
     picture = next(pictures(cine, number))
     cine_phase = _cine_phase(cine, number) if beats_known else None
 
@@ -144,12 +145,14 @@ def coregister(
         )
     registered = register(steady.xy_px, marker.confidence, times_s, phase, line, cine_phase=cine_phase, mm_per_px=scale)
     line_arc_mm, lengths_from = line.arc_px * scale, "one view"
-    shortfall = SHORTFALL_ONE_VIEW
+    shortfall, space = SHORTFALL_ONE_VIEW, None
     if cine2 is not None:
-        line_arc_mm, support = _in_space(line, cine, cine2, cine_phase)
-        lengths_from, shortfall = f"two views (support {support:.2f})", SHORTFALL_TWO_VIEWS
-        # The second view was taken at another breath; half of what the breath moves may be left in the length.
-        scale_sd = float(np.hypot(TWO_VIEW_RELATIVE_SD, 0.5 * _drift_mm(breath_px * scale) / line_arc_mm[-1]))
+        # The second view was taken at another breath, as far off as the fluoroscopy shows breath to move the heart.
+        apart_mm = float(np.hypot(_UNMOVED_MM, 0.5 * _drift_mm(breath_px * scale)))
+        space = _in_space(line, picture, (cine, cine2), _cine_phase(cine, number), apart_mm)
+        line_arc_mm = space.arc_mm * scale / geometry_of(cine, "the cine").mm_per_px
+        lengths_from, shortfall = f"two views (likeness {space.likeness:.2f})", SHORTFALL_TWO_VIEWS
+        scale_sd = float(np.hypot(TWO_VIEW_RELATIVE_SD, space.relative_sd))
 
     ivus_s = np.asarray(run.timing.times_s) - offset.offset_s
     arc_px = _at_times(registered.arc_px, times_s, ivus_s)
@@ -192,7 +195,7 @@ def coregister(
             scale_detail,
             local,
             shortfall,
-            cine2 is None,
+            space,
             scale_sd,
             flags,
         ),
@@ -232,11 +235,17 @@ def _phase(
     return np.full(len(times_s), np.nan), f"none: {gating.detail}", False
 
 
-def _cine_phase(cine: XrayRun, number: int) -> float | None:
-    if len(cine.r_wave_frames) < 2 or cine.timing.times_s is None:
-        return None
+def _cine_phases(cine: XrayRun) -> FloatArray | None:
+    """Phase of each frame of a cine, 0 at the R wave; None where the file states no beats."""
     times_s = cine.timing.times_s
-    return float(beat_phase(times_s[[number]], extended_beats(times_s[cine.r_wave_frames], times_s))[0])
+    if len(cine.r_wave_frames) < 2 or times_s is None:
+        return None
+    return beat_phase(times_s, extended_beats(times_s[cine.r_wave_frames], times_s))
+
+
+def _cine_phase(cine: XrayRun, number: int) -> float | None:
+    phases = _cine_phases(cine)
+    return None if phases is None else float(phases[number])
 
 
 def _breath(
@@ -267,29 +276,31 @@ def _waypoints(
     return points
 
 
-def _in_space(line: Centreline, cine: XrayRun, cine2: XrayRun, cine_phase: float | None) -> tuple[FloatArray, float]:
-    """Length in space, by the frame of the second view that fits best of those filled and of the same phase."""
-    first, second = geometry_of(cine, "the cine"), geometry_of(cine2, "the second cine")
-    apart = angle_between_deg(first, second)
+def _in_space(
+    line: Centreline, picture: Image, cines: tuple[XrayRun, XrayRun], cine_phase: float | None, shift_sd_mm: float
+) -> SpaceArc:
+    """Length in space, by the frame of the second view that looks most alike of those filled and of the same phase."""
+    views = geometry_of(cines[0], "the cine"), geometry_of(cines[1], "the second cine")
+    apart = angle_between_deg(*views)
     if min(apart, 180 - apart) < LEAST_ANGLE_DEG:
         raise InputRefused(
             f"the two cine views are only {apart:.0f} degrees apart",
             tag="--cine2",
             remedy=f"give a second view at least {LEAST_ANGLE_DEG:.0f} degrees away, or none",
         )
-    scale = second.imager_mm * second.source_to_patient_mm / second.source_to_detector_mm
-    course = filling_course(pictures(cine2), scale)
+    course = filling_course(pictures(cines[1]), views[1].mm_per_px)
     filled = np.flatnonzero(course >= _WELL_FILLED * course.max())
-    if cine_phase is not None and len(cine2.r_wave_frames) >= 2:
-        phases = np.array([_cine_phase(cine2, int(number)) for number in filled], dtype=np.float64)
-        filled = filled[np.argsort(np.abs((phases - cine_phase + 0.5) % 1.0 - 0.5), kind="stable")[:_SAME_PHASE]]
+    phases = _cine_phases(cines[1])
+    if cine_phase is not None and phases is not None:
+        away = np.abs((phases[filled] - cine_phase + 0.5) % 1.0 - 0.5)
+        filled = filled[np.argsort(away, kind="stable")[:_SAME_PHASE]]
     else:
         filled = filled[:: max(1, len(filled) // _ANY_PHASE)]
     found = (
-        arc_in_space_mm(line.xy_px, first, second, middle_map(next(pictures(cine2, int(number))), scale))
+        arc_in_space(line.xy_px, (picture, next(pictures(cines[1], int(number)))), views, shift_sd_mm=shift_sd_mm)
         for number in filled
     )
-    return max(found, key=lambda candidate: candidate[1])
+    return max(found, key=lambda candidate: candidate.likeness)
 
 
 def _at_times(arc_px: FloatArray, times_s: FloatArray, wanted_s: FloatArray) -> FloatArray:
@@ -337,10 +348,11 @@ def _record(
     scale_detail: str,
     local_mm: tuple[float, float, float],
     shortfall: tuple[float, float],
-    one_view: bool,
+    space: SpaceArc | None,
     scale_sd: float,
     flags: tuple[str, ...],
 ) -> dict[str, JsonValue]:
+    one_view = space is None
     return {
         "offset": {
             "offset_s": offset.offset_s,
@@ -369,7 +381,18 @@ def _record(
             },
         },
         "views": 1 if one_view else 2,
+        "second_view": None if space is None else _second_view(space),
         "lower_bound": one_view,
         "typical_shortfall": shortfall[0],
         "flags": list(flags),
+    }
+
+
+def _second_view(space: SpaceArc) -> dict[str, JsonValue]:
+    return {
+        "likeness": space.likeness,
+        "ridge_support": space.support,
+        "shift_mm": space.shift_mm,
+        "shift_sd_mm": space.shift_sd_mm,
+        "correspondence_relative_sd": space.relative_sd,
     }
