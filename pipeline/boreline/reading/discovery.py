@@ -70,7 +70,9 @@ def discover(folder: str | os.PathLike[str]) -> Found:
     root = Path(folder)
     if root.is_file():
         if media_class(root) != MEDIA_DIRECTORY:
-            raise InputRefused("is neither a folder nor a DICOM directory", file=root)
+            raise InputRefused(
+                "is neither a folder nor a DICOM directory", file=root, remedy="give the folder of the export"
+            )
         root = root.parent
     if not root.is_dir():
         raise InputRefused("is no folder", file=root, remedy="give an existing folder")

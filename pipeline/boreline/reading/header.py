@@ -88,7 +88,7 @@ def read_header(path: Path) -> Header:
     except InputRefused:
         raise
     except OSError as fault:
-        raise InputRefused(f"cannot be read ({fault.strerror or fault})", file=path) from None
+        raise _unreadable(path, fault) from None
     except Exception as fault:  # the library has no one error for malformed data sets
         raise InputRefused(
             f"its DICOM header cannot be parsed ({type(fault).__name__})", file=path, remedy="export it again"
@@ -111,17 +111,25 @@ def media_class(path: Path) -> str | None:
                 return None
             return Attributes(_parse(file, EXPLICIT_LITTLE, of_file_meta=True), path).text("MediaStorageSOPClassUID")
     except OSError as fault:
-        raise InputRefused(f"cannot be read ({fault.strerror or fault})", file=path) from None
+        raise _unreadable(path, fault) from None
     except InputRefused:
         raise
     except Exception as fault:  # the library has no one error for malformed data sets
-        raise InputRefused(f"its DICOM header cannot be parsed ({type(fault).__name__})", file=path) from None
+        raise InputRefused(
+            f"its DICOM header cannot be parsed ({type(fault).__name__})", file=path, remedy="export it again"
+        ) from None
+
+
+def _unreadable(path: Path, fault: OSError) -> InputRefused:
+    return InputRefused(
+        f"cannot be read ({fault.strerror or fault})", file=path, remedy="check the path and who may read the file"
+    )
 
 
 def _require_regular(path: Path) -> None:
     """A pipe or a device could block for ever."""
     if not stat.S_ISREG(path.stat().st_mode):
-        raise InputRefused("is not a regular file", file=path)
+        raise InputRefused("is not a regular file", file=path, remedy="give a DICOM file")
 
 
 def _read(path: Path, file: BinaryIO) -> Header:
@@ -144,13 +152,17 @@ def _read(path: Path, file: BinaryIO) -> Header:
         start = 0
         note = "the file has no DICOM file header: read as {}"
     else:
-        raise InputRefused("is empty" if not head else "is not a DICOM file", file=path)
+        raise InputRefused(
+            "is empty" if not head else "is not a DICOM file",
+            file=path,
+            remedy="boreline inspect FOLDER tells which files are runs",
+        )
     for syntax, name in ((IMPLICIT_LITTLE, "implicit little endian"), (EXPLICIT_LITTLE, "explicit little endian")):
         file.seek(start)
         header = _finish(path, file, syntax, (note.format(name),))
         if header.sop_class_uid and header.attributes.has("Rows"):
             return header
-    raise InputRefused("is not a DICOM image", file=path)
+    raise InputRefused("is not a DICOM image", file=path, remedy="boreline inspect FOLDER tells which files are runs")
 
 
 def _finish(

@@ -144,4 +144,6 @@ def require_pixels(header: Header) -> None:
         There is none.
     """
     if header.pixels is None:
-        raise InputRefused("holds no pixel data", file=header.path, tag=tag_name("PixelData"))
+        raise InputRefused(
+            "holds no pixel data", file=header.path, tag=tag_name("PixelData"), remedy="export it with its pictures"
+        )

@@ -159,7 +159,11 @@ def _require_alike(headers: list[Header], parts: tuple[Pixels, ...]) -> None:
     regions = _region_scales(first)
     for header, part in zip(headers, parts, strict=True):
         if part.layout != layout or header.transfer_syntax_uid != first.transfer_syntax_uid:
-            raise InputRefused(f"differs in its pixel layout from {first.path.name}", file=header.path)
+            raise InputRefused(
+                f"differs in its pixel layout from {first.path.name}",
+                file=header.path,
+                remedy="put the frames of each run in a folder of their own",
+            )
         if _region_scales(header) != regions:
             raise header.attributes.refusal(
                 f"differs in calibration from {first.path.name}", "SequenceOfUltrasoundRegions"
