@@ -10,7 +10,7 @@ import folders
 import numpy as np
 import pytest
 
-from boreline.correction.edits import AnyEdit, Dissection, Nodule, NoStent, Site, SiteName, Stent
+from boreline.correction.edits import Dissection, Edit, Nodule, NoStent, Site, SiteName, Stent
 from boreline.errors import InputRefused
 from boreline.flags import Flag
 from boreline.model import Contours, Segmentation, Structure
@@ -49,7 +49,7 @@ def stent_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return folders.make_folder(tmp_path / "run", n_frames=N_FRAMES)
 
 
-def mark(path: Path, edits: Iterable[AnyEdit]) -> None:
+def mark(path: Path, edits: Iterable[Edit]) -> None:
     session = RunSession(ResultFolder.open(path), "anna", save_after_s=600)
     for revision, edit in enumerate(edits):
         session.add(edit, revision=revision)
@@ -66,7 +66,7 @@ def test_a_marked_dissection_is_used_and_an_option_stands_above_it(
     assert document["stent"]["by"] == "struts found in the run"
 
     middle = 63.5  # of a picture of 128 pixels, where the lumen's centre of mass lies
-    edits = [
+    edits: list[Edit] = [
         Dissection(
             first=62, last=71, depth="media", side="proximal", from_px=(middle + 20, middle), to_px=(middle, 90.0)
         ),
@@ -115,9 +115,7 @@ def test_the_stent_and_the_references_may_be_marked(stent_folder: Path) -> None:
     mark(stent_folder, [Stent(first=36, last=55), *sites])
     document = assess_folder(stent_folder)
     assert document["stent"]["by"] == "stent marked on the review page"
-    assert (document["stent"]["from_mm"], document["stent"]["to_mm"]) == pytest.approx(
-        (place[35], place[54]), abs=0.06
-    )
+    assert (document["stent"]["from_mm"], document["stent"]["to_mm"]) == pytest.approx((place[35], place[54]), abs=0.06)
     assert document["references_by"] == {"distal": "operator", "proximal": "proposal"}
     assert document["references"]["distal"]["position_mm"] == pytest.approx(place[25], abs=0.06)
     ostium = next(rule for rule in document["rules"] if rule["id"] == "lm-2011")["inputs"]["lad_ostium_mm2"]

@@ -83,11 +83,20 @@ def test_assess_with_everything(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert verdicts["diss-3"] == "met"
     assert document["before_after"]["method"].startswith("dynamic alignment")
     assert any("not known" in note for note in document["notes"])
+    same = document["before_after"]["same_site"]
+    reference = same["proximal_reference"]
+    assert reference["after"] == document["references"]["proximal"]
+    assert reference["before"]["position_mm"] == pytest.approx(reference["after"]["position_mm"], abs=2.0)
+    lumens = [same[f"{side}_reference"]["before"]["lumen_area_mm2"] for side in ("distal", "proximal")]
+    assert same["expansion_against_same_site_pct"] == pytest.approx(200 * document["msa_read_mm2"] / sum(lumens))
+    assert same["smallest_stent_area"]["lumen_gain_mm2"] is not None
     assert run("assess", after, *options) == 0
     out = capsys.readouterr().out
     assert CAUTION in out
     assert "information, no instruction" in out
     assert "Before and after" in out
+    assert "at the same site" in out
+    assert "same-site references before" in out
 
 
 @pytest.mark.parametrize(

@@ -1,10 +1,16 @@
 import numpy as np
+import pandas as pd
 import pytest
 from vessels import table
 
 from boreline.errors import InputRefused
 from boreline.model import Structure
-from boreline.profile.minimum import effective_number, expected_minimum_score
+from boreline.profile.minimum import (
+    effective_number,
+    expected_minimum_score,
+    largest_draws,
+    smallest_single_frame,
+)
 from boreline.profile.record import profile_from_table
 from boreline.profile.smoothing import _noise_precision, _roughness, smooth
 from boreline.profile.uncertainty import (
@@ -144,3 +150,52 @@ def test_a_jump_is_not_smoothed_away() -> None:
     blind[100:200] = False  # nothing read between the jumps: they are bridged like any gap
     bridged = smooth(noisy, sd, blind, row_correlation=0.0, step_mm=0.1, jumps=(100, 200)).mean
     assert np.abs(bridged[:90] - 8.0).max() < 0.25
+
+
+def test_most_of_the_bias_of_choosing_the_largest_is_taken_out() -> None:
+    """An even stretch of 8 mm2: the largest of what is drawn is high, the corrected one less than half as much."""
+    raw, corrected = [], []
+    for seed in range(40):
+        random = np.random.default_rng(seed)
+        estimate = 8.0 + 0.1 * random.standard_normal((5, 1))
+        draws = estimate + 0.1 * random.standard_normal((5, 2000))
+        raw.append(np.median(draws.max(axis=0)) - 8.0)
+        corrected.append(np.median(largest_draws(draws)) - 8.0)
+    assert np.mean(raw) == pytest.approx(1.163 * 0.1 * np.sqrt(2), abs=0.02)  # expected maximum of five normals
+    assert abs(np.mean(corrected)) < np.mean(raw) / 2
+    peak = np.array([[8.0], [12.0]]) + 0.1 * np.random.default_rng(1).standard_normal((2, 2000))
+    assert np.median(largest_draws(peak)) == pytest.approx(12.0, abs=0.02)  # nothing to choose, nothing to correct
+    assert largest_draws(np.array([[1.0], [3.0]])) == pytest.approx([3.0])
+
+
+def test_a_focal_lesion_keeps_its_minimum() -> None:
+    """A bell of 0.5 mm standard deviation: the fitted minimum lies within its uncertainty of the true one."""
+    x = np.arange(300) * 0.1
+    true = 8.0 - 5.0 * np.exp(-0.5 * ((x - 15.0) / 0.5) ** 2)
+    misses = []
+    for seed in range(10):
+        noisy = true + 0.25 * np.random.default_rng(seed).standard_normal(300)
+        fit = smooth(noisy, np.full(300, 0.25), np.ones(300, bool), row_correlation=0.0, step_mm=0.1)
+        draws = fit.draws(400, np.random.default_rng(1)).min(axis=0)
+        misses.append((np.median(draws) - 3.0) / draws.std())
+    assert abs(np.mean(misses)) < 1.5
+    assert np.mean(np.abs(misses) < 2.0) >= 0.7
+
+
+def frames(areas: list[float], flags: list[str]) -> pd.DataFrame:
+    return pd.DataFrame({"lumen_area_mm2": areas, "flags": flags})
+
+
+def test_the_smallest_single_frame_leaves_out_what_is_doubtful_or_no_vessel() -> None:
+    found = smallest_single_frame(frames([5.0, 2.0, 3.0, 1.0], ["", "lumen_doubtful", "branch", "in_guide"]))
+    assert found is not None
+    assert (found.frame, found.area_mm2, found.doubtful, found.n_left_out) == (2, 3.0, False, 1)
+    assert "1 doubtful frames left out" in found.words
+    only = smallest_single_frame(frames([5.0, 2.0], ["lumen_doubtful", "lumen_doubtful"]))
+    assert only is not None
+    assert (only.frame, only.doubtful, only.n_left_out) == (1, True, 0)
+    assert "every contour is doubtful" in only.words
+    plain = smallest_single_frame(frames([5.0, np.nan], ["", ""]))
+    assert plain is not None
+    assert plain.words == "smallest of single frames, not of the profile: reads lower than the MLA of a plan"
+    assert smallest_single_frame(frames([np.nan, 1.0], ["", "rejected"])) is None

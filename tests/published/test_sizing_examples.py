@@ -5,6 +5,7 @@ device - the latter only follows when the list holds no 3.75 mm device.
 """
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -44,7 +45,7 @@ def diameter(area_mm2: float) -> Measured:
 
 
 REFERENCES = References(
-    diameter(7.6), diameter(9.8), diameter(12.4), diameter(16.5), Measured(math.nan), Measured(math.nan)
+    diameter(7.6), diameter(9.8), diameter(12.4), diameter(16.5), Measured(math.nan), Measured(math.nan), 360.0, 360.0
 )
 
 
@@ -75,9 +76,26 @@ def test_without_375_the_distal_eem_gives_350() -> None:
 
 
 def test_missing_side_is_never_replaced_by_the_other() -> None:
-    one_sided = References(diameter(7.6), *(Measured(math.nan),) * 5)
+    one_sided = References(diameter(7.6), *(Measured(math.nan),) * 5, 360.0, math.nan)
     results = {r.method.id: r for r in apply_methods(one_sided, [Device(3.25, 30.0)], 25.0)}
     assert results["distal-lumen"].rounded.diameter_mm == 3.25
     for method in ("mean-lumen", "largest-lumen", "smaller-eem", "proximal-eem", "mid-wall"):
         assert results[method].rounded.diameter_mm is None
         assert "not measurable" in str(results[method].remark)
+
+
+@pytest.mark.parametrize(("seen_deg", "applies"), [(180.0, True), (179.9, False), (math.nan, False)])
+def test_the_smaller_eem_needs_half_of_it_seen(seen_deg: float, applies: bool) -> None:
+    """Ali, Lancet 2016;388:2618-28: at least 180 degrees."""
+    devices = [Device(size, 20.0) for size in WITH_375]
+    references = replace(REFERENCES, proximal_eem_seen_deg=seen_deg)
+    results = {result.method.id: result for result in apply_methods(references, devices, 18.0)}
+    found = results["smaller-eem"]
+    assert (found.rounded.diameter_mm == 3.75) is applies
+    assert found.remark == (
+        None
+        if applies
+        else "not assessable: needs the EEM seen over at least 180 degrees (distal 360, proximal "
+        + ("not known)" if math.isnan(seen_deg) else f"{seen_deg:.0f})")
+    )
+    assert results["distal-eem"].rounded.diameter_mm == 3.75

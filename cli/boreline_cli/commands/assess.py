@@ -111,6 +111,18 @@ def _print(document: dict[str, Any]) -> None:
         residual = number_text(before_after["residual_mm2"], "mm2")
         gain = number_text(before_after["mean_lumen_gain_mm2"], "mm2")
         print_line(f"Before and after ({before_after['method']}, residual {residual}): mean lumen gain {gain}.")
+        for side in ("distal", "proximal"):
+            site = before_after["same_site"].get(f"{side}_reference")
+            if site is not None:
+                print_line(
+                    f"{side.capitalize()} reference at the same site: lumen "
+                    f"{number_text(site['before']['lumen_area_mm2'], 'mm2') or 'not measured'} before "
+                    f"(at {site['before']['position_mm']:.1f} mm of that run), "
+                    f"{number_text(site['after']['lumen_area_mm2'], 'mm2')} now."
+                )
+        expansion = number_text(before_after["same_site"]["expansion_against_same_site_pct"], "%")
+        if expansion:
+            print_line(f"Smallest stent area against the same-site references before: {expansion}.")
     print_line()
     for note in document["notes"]:
         print_line(f"- {note}")

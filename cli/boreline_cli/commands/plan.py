@@ -58,9 +58,9 @@ def _print(document: dict[str, Any]) -> None:
     lesion = document["lesion"]
     if lesion is not None:
         print_line(
-            f"Lesion {lesion['from_mm']:.1f} to {lesion['to_mm']:.1f} mm ({lesion['definition']}); smallest lumen "
+            f"Lesion {lesion['from_mm']:.1f} to {lesion['to_mm']:.1f} mm ({lesion['definition']}); MLA "
             f"{lesion['mla_read_mm2']:.2f} mm2 as read, {lesion['mla_corrected_mm2']:.2f} mm2 corrected for the "
-            "minimum of noisy frames."
+            f"minimum of noisy frames ({lesion['mla_definition']})."
         )
     print_line()
     print_table(

@@ -8,7 +8,7 @@ of them is missed when it is left out.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +16,7 @@ import numpy as np
 from boreline.errors import InputRefused
 from boreline.model import FloatArray, JsonValue
 from boreline.profile.record import Profile
+from boreline.profile.sites import Site, site_at
 
 SPACING_MM = 0.5
 MAX_STRETCH = 2.0
@@ -113,6 +114,34 @@ def compare(before: Profile, after: Profile, alignment: Alignment) -> dict[str, 
         "mean_lumen_gain_mm2": _mean(gain),
         "mean_plaque_change_mm2": _mean(shift),
     }
+
+
+def same_sites(
+    before: Profile, after: Profile, alignment: Alignment, sites: Mapping[str, Site]
+) -> dict[str, dict[str, JsonValue] | None]:
+    """What the earlier run showed at the places of the later one, for `assessment.json`; None outside the overlap."""
+    out: dict[str, dict[str, JsonValue] | None] = {}
+    for name, site in sites.items():
+        place_mm = site_in_before_mm(alignment, site.position_mm, after.step_mm)
+        if place_mm is None:
+            out[name] = None
+            continue
+        earlier = site_at(before, before.row_at(place_mm))
+        out[name] = {
+            "after": site.as_json(),
+            "before": earlier.as_json(),
+            "lumen_gain_mm2": _plain(site.lumen_area_mm2 - earlier.lumen_area_mm2),
+            "eem_gain_mm2": _plain(site.eem_area_mm2 - earlier.eem_area_mm2),
+        }
+    return out
+
+
+def site_in_before_mm(alignment: Alignment, after_mm: float, tolerance_mm: float) -> float | None:
+    """The earlier run's position of a place in the later one; None outside the aligned stretch."""
+    known = alignment.after_mm
+    if known.size == 0 or not known[0] - tolerance_mm <= after_mm <= known[-1] + tolerance_mm:
+        return None
+    return float(np.interp(after_mm, known, alignment.before_mm))
 
 
 def _piecewise(after_mm: FloatArray, pairs: FloatArray) -> FloatArray:

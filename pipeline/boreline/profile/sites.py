@@ -51,6 +51,7 @@ class Site:
     eem_mean_diameter_mm: float
     plaque_burden_pct: float
     calcium_arc_deg: float
+    eem_hidden_deg: float
 
     def as_json(self) -> dict[str, JsonValue]:
         """Numbers for a document: frame from 1, NaN as None, `row` left out."""
@@ -72,6 +73,7 @@ def site_at(profile: Profile, row: int) -> Site:
         float(profile.eem_mean_diameter_mm[row]),
         float(profile.plaque_burden_pct[row]),
         float(profile.calcium_arc_deg[row]),
+        float(profile.eem_hidden_deg[row]),
     )
 
 

@@ -109,18 +109,19 @@ def _diameters(
     smallest = np.full((len(distal), len(proximal)), np.nan)
     largest = smallest.copy()
     methods = [method for method in METHODS if not method.balloon]
-    for i, (distal_lumen, distal_eem) in enumerate(sides[Side.DISTAL]):
-        for j, (proximal_lumen, proximal_eem) in enumerate(sides[Side.PROXIMAL]):
+    for i, (distal_lumen, distal_eem, distal_seen) in enumerate(sides[Side.DISTAL]):
+        for j, (proximal_lumen, proximal_eem, proximal_seen) in enumerate(sides[Side.PROXIMAL]):
             diameters = {
                 "distal_lumen": distal_lumen,
                 "distal_eem": distal_eem,
                 "proximal_lumen": proximal_lumen,
                 "proximal_eem": proximal_eem,
             }
+            arcs = {"distal_eem_seen_deg": distal_seen, "proximal_eem_seen_deg": proximal_seen}
             picked = [
                 round_to_list(value, sizes, method.rounding).diameter_mm
                 for method in methods
-                if np.isfinite(value := float(method.measure(diameters)))
+                if method.enough_seen(arcs) and np.isfinite(value := float(method.measure(diameters)))
             ]
             known = [size for size in picked if size is not None]
             if known:
@@ -128,12 +129,14 @@ def _diameters(
     return smallest, largest
 
 
-def _reference_diameters(profile: Profile, row: int, side: Side) -> tuple[float, float]:
+def _reference_diameters(profile: Profile, row: int, side: Side) -> tuple[float, float, float]:
+    """Mean lumen and EEM diameter of the reference, and the degrees of EEM seen there; NaN without one."""
     rows = reference_rows(profile, row, side)
     if rows.size == 0:
-        return float("nan"), float("nan")
+        return float("nan"), float("nan"), float("nan")
     best = int(rows[np.argmax(profile.lumen_area_mm2[rows])])
-    return float(profile.lumen_mean_diameter_mm[best]), float(profile.eem_mean_diameter_mm[best])
+    seen_deg = 360.0 - float(profile.eem_hidden_deg[best])
+    return float(profile.lumen_mean_diameter_mm[best]), float(profile.eem_mean_diameter_mm[best]), seen_deg
 
 
 def _edge_burdens(profile: Profile, places: IntArray, side: Side) -> FloatArray:

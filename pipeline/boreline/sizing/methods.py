@@ -26,11 +26,16 @@ class References:
     proximal_eem: Measured
     lesion_eem: Measured  # mean over the stretch to be covered
     remodelling_distal: Measured  # lesion EEM area / distal reference EEM area
+    distal_eem_seen_deg: float  # of 360; NaN when not known
+    proximal_eem_seen_deg: float
 
 
 @dataclass(frozen=True, slots=True)
 class Method:
-    """One way to a diameter. `measure` maps the references (values or draws) to millimetres; NaN = not assessable."""
+    """One way to a diameter. `measure` maps the references (values or draws) to millimetres; NaN = not assessable.
+
+    `seen` names the arcs (of `References`) that must reach `EEM_SEEN_DEG` for the method to apply at all.
+    """
 
     id: str
     title: str
@@ -39,6 +44,11 @@ class Method:
     rounding: Rounding
     source: str
     balloon: bool = False
+    seen: tuple[str, ...] = ()
+
+    def enough_seen(self, arcs_deg: Mapping[str, float]) -> bool:
+        """Whether enough of the EEM was seen; an arc that is not known is not enough."""
+        return all(arcs_deg[name] >= EEM_SEEN_DEG for name in self.seen)
 
 
 def _mean(one: str, other: str) -> Callable[[Mapping[str, FloatArray | float]], FloatArray | float]:
@@ -85,6 +95,7 @@ METHODS: tuple[Method, ...] = (
         ("distal_eem", "proximal_eem"),
         Rounding.DOWN,
         "Ali, Lancet 2016;388:2618-28 (optical coherence tomography); direction: Shlofmitz 2021",
+        seen=("distal_eem_seen_deg", "proximal_eem_seen_deg"),
     ),
     Method(
         "mid-wall",
@@ -174,8 +185,10 @@ def apply_methods(references: References, devices: Sequence[Device], length_mm: 
 def _apply(method: Method, references: References, devices: Sequence[Device], length_mm: float) -> MethodResult:
     inputs = {name: getattr(references, name) for name in method.needs}
     value = float(method.measure({name: item.value for name, item in inputs.items()}))
-    if not math.isfinite(value):
-        return MethodResult(method, Measured(math.nan), Rounded(None, None, None), None, None, _why_not(method, inputs))
+    arcs = {name: getattr(references, name) for name in method.seen}
+    if not (math.isfinite(value) and method.enough_seen(arcs)):
+        why = _why_not(method, inputs) if not math.isfinite(value) else _not_seen(arcs)
+        return MethodResult(method, Measured(math.nan), Rounded(None, None, None), None, None, why)
     draws = None
     if all(item.draws is not None for item in inputs.values()):
         draws = np.asarray(method.measure({name: item.draws for name, item in inputs.items()}))
@@ -193,6 +206,13 @@ def _why_not(method: Method, inputs: Mapping[str, Measured]) -> str:
     if missing:
         return f"not assessable: {', '.join(missing)} not measurable"
     return f"does not apply: {method.title.split(' where ')[-1]} is not the case"
+
+
+def _not_seen(arcs_deg: Mapping[str, float]) -> str:
+    seen = [
+        f"{name.split('_')[0]} {f'{arc:.0f}' if math.isfinite(arc) else 'not known'}" for name, arc in arcs_deg.items()
+    ]
+    return f"not assessable: needs the EEM seen over at least {EEM_SEEN_DEG:.0f} degrees ({', '.join(seen)})"
 
 
 def _no_size(rounded: Rounded) -> str:

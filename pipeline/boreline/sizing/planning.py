@@ -13,7 +13,7 @@ from boreline.model import CAUTION, FloatArray, IntArray, JsonValue, Structure
 from boreline.profile.calcium import CalciumSummary, summarise_calcium
 from boreline.profile.indices import area_stenosis_pct, remodelling_class, remodelling_index
 from boreline.profile.lesions import Lesion, LesionKind, find_stenoses, lesion_to_cover
-from boreline.profile.minimum import largest_draws
+from boreline.profile.minimum import ALONG_PROFILE, largest_draws
 from boreline.profile.record import Profile
 from boreline.profile.sites import Side, Site
 from boreline.profile.uncertainty import (
@@ -120,7 +120,7 @@ def make_plan(
     draws = VesselDraws(profile, shared, first - context, last + context, structures=(Structure.LUMEN, Structure.EEM))
     covered = lesion if lesion is not None and first <= lesion.first_row and lesion.last_row <= last else None
     quantities = _quantities(profile, shared, landings, covered, (first, last), draws, n_draws)
-    references = _references(quantities)
+    references = _references(quantities, landings)
     length = quantities.get("length_mm")
     choice = None if length is None else choose_lengths(length.value, [device.length_mm for device in devices])
     methods = apply_methods(references, devices, math.nan if length is None else length.value)
@@ -285,7 +285,7 @@ def _drawn(
     return out
 
 
-def _references(quantities: Mapping[str, Measured]) -> References:
+def _references(quantities: Mapping[str, Measured], landings: Mapping[Side, Landing]) -> References:
     def get(name: str) -> Measured:
         return quantities.get(name, Measured(math.nan))
 
@@ -296,7 +296,12 @@ def _references(quantities: Mapping[str, Measured]) -> References:
         get("proximal_eem_mm"),
         get("covered_eem_mm"),
         get("remodelling_distal"),
+        *(_eem_seen_deg(landings.get(side)) for side in (Side.DISTAL, Side.PROXIMAL)),
     )
+
+
+def _eem_seen_deg(landing: Landing | None) -> float:
+    return math.nan if landing is None or landing.reference is None else 360.0 - landing.reference.eem_hidden_deg
 
 
 def _reference_json(site: Site | None, quantities: Mapping[str, Measured], side: Side) -> dict[str, JsonValue] | None:
@@ -331,6 +336,7 @@ def _lesion_json(lesion: Lesion, profile: Profile, quantities: Mapping[str, Meas
         "from_mm": float(profile.position_mm[lesion.first_row]),
         "to_mm": float(profile.position_mm[lesion.last_row]),
         "length_mm": lesion.length_mm(profile),
+        "mla_definition": ALONG_PROFILE,
         "mla_read_mm2": minimum.lumen_area_mm2,
         "mla_corrected_mm2": mla.middle,
         "mla": {**minimum.as_json(), "uncertainty": mla.as_json()},

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from boreline.errors import InputRefused
-from boreline.expansion.alignment import align_by_fiducials, align_dynamically, compare
+from boreline.expansion.alignment import align_by_fiducials, align_dynamically, compare, same_sites
 from boreline.expansion.assessing import assess_stent, stated_inputs
 from boreline.expansion.balloon_targets import balloon_table_rule, read_balloon_targets, target_for
 from boreline.expansion.case_file import read_case
 from boreline.expansion.criteria import load_criteria
 from boreline.expansion.inputs import Quantity, check_value
-from boreline.expansion.stent import detected_stent, stated_stent
+from boreline.expansion.stent import StentReading, detected_stent, stated_stent
 from boreline.model import JsonValue, Vessel
 from boreline.profile.record import Profile
+from boreline.profile.sites import Side
 from boreline.profile.uncertainty import SharedUncertainty
 from boreline.results.record import json_ready
 from boreline.workflow.apply_edits import open_current
@@ -98,7 +100,7 @@ def assess_folder(
     if shared.left_out:
         notes.append(f"not in the intervals, because not known: {', '.join(shared.left_out)}")
     if before is not None:
-        document["before_after"] = _before_after(before, profile)
+        document["before_after"] = _before_after(before, profile, assessment.stent)
     document["notes"] = notes
     results.write_json(ASSESSMENT, document)
     return document
@@ -128,10 +130,27 @@ def _marks_used(
     ]
 
 
-def _before_after(before: Path, after: Profile) -> dict[str, JsonValue]:
-    """Compare with the earlier run; a case file may carry the places that the operator identified in both."""
+def _before_after(before: Path, after: Profile, stent: StentReading) -> dict[str, JsonValue]:
+    """Compare with the earlier run; a case file may carry the places that the operator identified in both.
+
+    References are also read at the same site of the earlier run, where no stent has changed them yet.
+    """
     case = read_case(before) if before.suffix == ".toml" else None
     earlier = read_profile(open_current(before if case is None else case.before))
     if case is not None and case.fiducials:
-        return compare(earlier, after, align_by_fiducials(earlier, after, case.fiducials))
-    return compare(earlier, after, align_dynamically(earlier, after))
+        alignment = align_by_fiducials(earlier, after, case.fiducials)
+    else:
+        alignment = align_dynamically(earlier, after)
+    places = {f"{side.value}_reference": site for side, site in stent.references.items() if site is not None}
+    same = same_sites(earlier, after, alignment, {"smallest_stent_area": stent.msa, **places})
+    out = compare(earlier, after, alignment)
+    out["same_site"] = {**same, "expansion_against_same_site_pct": _expansion_pct(stent.msa_read_mm2, same)}
+    return out
+
+
+def _expansion_pct(msa_mm2: float, same: Mapping[str, Mapping[str, Any] | None]) -> float | None:
+    """100 x smallest stent area / mean of both references' lumen areas at the same site of the earlier run."""
+    sites = [same.get(f"{side.value}_reference") for side in Side]
+    lumens = [None if site is None else site["before"]["lumen_area_mm2"] for site in sites]
+    known = [float(lumen) for lumen in lumens if lumen is not None]
+    return 100.0 * msa_mm2 / (sum(known) / len(known)) if len(known) == len(Side) else None
