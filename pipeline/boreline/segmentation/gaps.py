@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import median_filter
 
+from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray
 from boreline.segmentation import eem, lumen
 from boreline.segmentation.features import Bytes
@@ -29,8 +30,8 @@ _MOUTH_DEEPER = 0.5
 def shadowed(grey: Bytes, path: FloatArray, learnt: Learnt) -> BoolArray:
     """Rays with little echo behind the border: mostly black there, or dark on average, or black farther back."""
     mm = learnt.mm_per_sample
-    low, high = np.percentile(path, [30, 80])
-    border = np.clip(path, low, high)
+    ordered = np.sort(path)
+    border = np.clip(path, ordered[int(0.3 * len(path))], ordered[int(0.8 * len(path))])
     behind = lumen.level_behind(grey, border, int(_SKIP_MM / mm), int(_DEPTH_MM / mm))
     black = lumen.dark_share(grey, border, int(_SKIP_MM / mm), int(_BLACK_MM / mm), _BLACK * learnt.behind)
     deep = lumen.level_behind(grey, border, int(DEEP_MM[0] / mm), int(DEEP_MM[1] / mm))
@@ -41,24 +42,43 @@ def shadowed(grey: Bytes, path: FloatArray, learnt: Learnt) -> BoolArray:
 def wire_shadow(path: FloatArray, shadow: BoolArray, mm_per_sample: float) -> BoolArray:
     """Rays behind a guidewire: in shadow, the echo before the wall or none at all. Calcium's echo is the wall."""
     wire = np.zeros(len(path), dtype=np.bool_)
-    dented = lumen.widened(shadow, 2) & (path - _round_median(path) < -_BEFORE_WALL_MM / mm_per_sample)
-    narrow = [run for run in lumen.runs_of_true(shadow) if _NARROWEST <= len(run) <= _WIDEST_BRIDGE]
-    narrow += [run for run in lumen.runs_of_true(dented) if _NARROWEST <= len(run) <= _WIDEST_BRIDGE]
-    for run in narrow:
-        wide = np.zeros(len(path), dtype=np.bool_)
-        wide[run] = True
-        wide = lumen.widened(wide, _WIRE_MARGIN)
-        whole = lumen.runs_of_true(wide)[0]
-        off = (path[whole] - lumen.bridged(path, whole))[_WIRE_MARGIN:-_WIRE_MARGIN]
-        if np.median(np.abs(off)) > _BEFORE_WALL_MM / mm_per_sample:
-            wire |= wide
+    if not shadow.any():
+        return wire
+    least = _BEFORE_WALL_MM / mm_per_sample
+    usual = median_filter(path, size=2 * _WIDEST_BRIDGE // 3 * 2 + 1, mode="wrap")  # about a third of the circle
+    dented = lumen.widened(shadow, 2) & (path - usual < -least)
+    for rays in (shadow, dented):
+        _mark_off_bridge(path, rays, least, wire)
     return wire
 
 
-def _round_median(path: FloatArray) -> FloatArray:
-    """Median over about a third of the circle around each ray."""
-    middle: FloatArray = median_filter(path, size=2 * _WIDEST_BRIDGE // 3 * 2 + 1, mode="wrap")
-    return middle
+@compiled
+def _mark_off_bridge(path: FloatArray, rays: BoolArray, least: float, wire: BoolArray) -> None:
+    """Mark narrow cyclic runs of `rays`, with a margin, whose border lies off the straight bridge over them."""
+    n = len(path)
+    first = -1
+    for k in range(n):
+        if not rays[k]:
+            first = k
+            break
+    if first < 0:
+        return
+    at = 0
+    while at < n:
+        start, length = first + at, 0
+        while length < n and rays[(start + length) % n]:
+            length += 1
+        at += max(length, 1)
+        if not _NARROWEST <= length <= _WIDEST_BRIDGE:
+            continue
+        before, after = path[(start - _WIRE_MARGIN - 1) % n], path[(start + length + _WIRE_MARGIN) % n]
+        off = np.empty(length)
+        for k in range(length):
+            share = (k + _WIRE_MARGIN + 1) / (length + 2 * _WIRE_MARGIN + 1)
+            off[k] = abs(path[(start + k) % n] - before - (after - before) * share)
+        if np.median(off) > least:
+            for k in range(-_WIRE_MARGIN, length + _WIRE_MARGIN):
+                wire[(start + k) % n] = True
 
 
 def mouth(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> tuple[BoolArray, FloatArray]:

@@ -7,6 +7,7 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 
 from boreline.flags import Flag
 from boreline.geometry import radii_polygon_px
+from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, Contours, FloatArray, Run, SectorKind, Sectors, Segmentation, Structure
 from boreline.segmentation.confidence import judge
 from boreline.segmentation.features import N_RAYS, STRIDE
@@ -129,11 +130,16 @@ def _directions_deg(radii_mm: FloatArray, centre_mm: FloatArray) -> FloatArray:
     return directions
 
 
+@compiled
 def _swept_deg(directions_deg: FloatArray, rays: BoolArray) -> float:
     """Angle that the given rays cover together, each as wide as half the way to both neighbours."""
-    step = (np.roll(directions_deg, -1) - directions_deg + 180.0) % 360.0 - 180.0
-    width = (step + np.roll(step, 1)) / 2
-    return float(np.clip(width[rays].sum(), 0.0, 360.0))
+    n = len(directions_deg)
+    total = 0.0
+    for k in range(n):
+        if rays[k]:
+            across = directions_deg[(k + 1) % n] - directions_deg[k - 1]
+            total += ((across + 180.0) % 360.0 - 180.0) / 2
+    return min(max(total, 0.0), 360.0)
 
 
 def _span_deg(directions_deg: FloatArray, run: np.ndarray) -> tuple[float, float]:

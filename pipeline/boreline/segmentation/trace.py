@@ -18,6 +18,7 @@ from boreline.segmentation.features import (
     Bytes,
     Floats,
     level_share,
+    middle,
     smooth_grey,
     thin_picture,
     usual_share,
@@ -233,9 +234,7 @@ def _trace_lumen(
     deaf = wire | pocket | (path < silent + 4)
     edge = np.where(deaf, path - 0.5, edge)
     hidden, edge = gaps.under_halo(edge, wire | pocket, learnt.ring)
-    weight = np.clip(rise / max(float(np.median(rise)), 1.0), 0.1, 1.5) * np.where(
-        wire | pocket | hidden, _UNSEEN_WEIGHT, 1.0
-    )
+    weight = np.clip(rise / max(middle(rise), 1.0), 0.1, 1.5) * np.where(wire | pocket | hidden, _UNSEEN_WEIGHT, 1.0)
     found.lumen[row] = smooth_round(edge, weight, _SMOOTH_LUMEN)
     found.wire[row], found.pocket[row], found.rise[row] = wire, pocket, rise
     found.hidden[row] = hidden
