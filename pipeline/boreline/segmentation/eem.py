@@ -280,19 +280,24 @@ def _chosen(views: Sequence[View], mm_per_sample: float) -> list[IntArray]:
         if doubtful[i] and usual[i] > wanted[i]:
             paths[i] = path
             merits[i] += gains[i]
-    return [_between(views, paths, merits, i) if merits[i] < _PLAIN else path for i, path in enumerate(paths)]
+    numbers = np.flatnonzero(merits < _PLAIN).tolist()
+    for i in [*numbers, *reversed(numbers)]:  # there and back, so that what is found spreads
+        _take_between(views, paths, merits, i)
+    return paths
 
 
-def _between(views: Sequence[View], paths: Sequence[IntArray], merits: FloatArray, i: int) -> IntArray:
-    """The border near those of the frames around if it goes round better than the frame's own."""
+def _take_between(views: Sequence[View], paths: list[IntArray], merits: FloatArray, i: int) -> None:
+    """Take the border near those of the frames around, in place, if it goes round better than the frame's own."""
     window = range(max(0, i - _NEIGHBOURS), min(len(views), i + _NEIGHBOURS + 1))
     near = [paths[k] for k in window if k != i and merits[k] > merits[i] - 0.1]
     if len(near) < 2:
-        return paths[i]
+        return
     view = views[i]
     shape = smooth_shape(np.median(np.stack(near), axis=0), np.ones(len(near[0])))
     path = _border_near(view.cost, shape, view.unsure)
-    return path if _merit(view.cost, path, view.unsure) > merits[i] + _BETTER else paths[i]
+    merit = _merit(view.cost, path, view.unsure)
+    if merit > merits[i] + _BETTER:
+        paths[i], merits[i] = path, merit
 
 
 def _finished(view: View, path: IntArray, *, spread: float, clarity: float, mm_per_sample: float) -> MembraneBorder:
