@@ -147,6 +147,35 @@ def test_stale_tables_are_rebuilt(session: RunSession) -> None:
     assert not up_to_date(session.folder)
 
 
+def test_edits_are_not_applied_without_the_pixels_they_look_at(session: RunSession) -> None:
+    """By shape alone they would lead to other contours; what needs no pixels is applied."""
+    import json
+
+    add(session, {"kind": "reject", "first": 5, "last": 5})
+    folder = session.folder
+    where = json.loads((folder.path / "source.json").read_text())
+    (folder.path / "source.json").write_text(json.dumps({**where, "path": "/nowhere/run.dcm"}))
+    assert up_to_date(folder)
+    add(session, {"kind": "points", "frame": 10, "structure": "lumen", "points_px": [[99.0, 63.5]]})
+    tables = (folder.path / "frames.csv").read_bytes()
+    with pytest.raises(InputRefused, match=r"edits look at the run's pixels: .*; name the run: boreline review"):
+        up_to_date(folder)
+    assert (folder.path / "frames.csv").read_bytes() == tables
+    apply_log(folder, "anna", source=Path(where["path"]))
+    assert (folder.path / "frames.csv").read_bytes() != tables
+
+
+def test_an_edit_that_is_held_back_says_so(session: RunSession) -> None:
+    circle = [[63.5 + 40 * np.cos(a), 63.5 + 40 * np.sin(a)] for a in np.linspace(0, 6.1, 40)]
+    add(session, {"kind": "stroke", "frame": 10, "structure": "eem", "points_px": circle, "closed": True})
+    answer = add(session, {"kind": "points", "frame": 10, "structure": "lumen", "points_px": [[63.5 + 50, 63.5]]})
+    assert answer is not None
+    assert answer["note"] == "The border stops at the EEM that you set in this frame: move that one first."
+    answer = add(session, {"kind": "points", "frame": 10, "structure": "lumen", "points_px": [[63.5, 63.5 + 34]]})
+    assert answer is not None
+    assert answer["note"] == ""
+
+
 def test_a_log_of_another_run_is_refused(session: RunSession, folder: Callable[[str], Path]) -> None:
     add(session, {"kind": "accept", "first": 5, "last": 5})
     other = ResultFolder.open(folder("time"))

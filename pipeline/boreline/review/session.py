@@ -37,7 +37,7 @@ from boreline.review.reading_queue import figures_answer
 from boreline.workflow.apply_edits import baseline_of, operator_record, write_edited
 from boreline.workflow.review_figures import Figures, read_figures
 
-KEPT_STATES = 64
+KEPT_STATES = 128
 SAVE_AFTER_S = 10.0
 NUMBERS = (
     "lumen_area_mm2",
