@@ -34,6 +34,7 @@ _SMEARED_MM, _SMEARED_TRUST = 0.3, 0.7
 _WALL_SEEN = 3.0
 _BEHIND_WALL = 0.02
 _FOLLOWS_MM, _WALL_FOLLOWS, _NO_WALL = 0.1, 0.02, 4.0
+_SILENT_DRAWN = np.float32(0.1)  # per sample: where nothing is known the wall is sooner at the stent than off it
 _ECHO_FROM_MM, _ECHO_MM, _SHADOW = 0.3, 0.25, 0.4
 """A ray with no stretch of wall, from where a strut's own echo has faded, even this share as bright as usual."""
 _POCKET_MM, _POCKET_DARK, _POCKET_DARK_PCT = 0.15, 0.3, 25
@@ -99,7 +100,7 @@ def gap_behind(
         close = votes[:, : round(_SMEARED_MM / mm_per_sample)]
         close[close > 0] *= _SMEARED_TRUST
         cost = _cost(np.clip(votes, -1.0, 1.0).astype(np.float32), round(_FOLLOWS_MM / mm_per_sample))
-        cost[silent] = 0.0
+        cost[silent] = _SILENT_DRAWN * np.arange(cost.shape[1], dtype=np.float32)
         path = closed_path(cost, _LARGEST_STEP, _STIFFNESS)
         gap = np.where(path == 0, APPOSED_MM, sub_sample(cost, path) * mm_per_sample + offsets[start])
         gaps[frame] = gaussian_filter1d(_believed(gap, path, share, silent), 2.0, mode="wrap")

@@ -22,7 +22,9 @@ _SEEN_IN_STENT = 0.55  # chance that an octant of a stented frame shows a strut
 _SEEN_ELSEWHERE = 0.18  # chance that an octant of another frame sparkles as brightly
 _CHANGE_COST = 8.0
 _LEAST_FRAMES = 3
-_LARGEST_SCATTER_MM = 0.045  # half the axial resolution at 40 MHz: struts lie on a smooth curve, sparkle does not
+_SCATTER_PER_DOT_MM = 0.007
+"""Largest scatter about the curves, per dot in a frame: struts lie on a smooth curve, sparkle does not; the fewer dots
+a frame shows, the more easily any of them do. About half the axial resolution at 40 MHz for six dots."""
 _WIDEST_MM = 0.8
 _NEAR_STRUT_DEG = 25.0
 
@@ -109,7 +111,8 @@ def find_stent(
     parts = []
     for part in _runs(present):
         curves = _fit(angle[part], radius[part], free[part], lumen_mm[part])
-        if part.stop - part.start >= _LEAST_FRAMES and curves.scatter_mm <= _LARGEST_SCATTER_MM:
+        largest_mm = _SCATTER_PER_DOT_MM * float(free[part].sum(axis=1).mean())
+        if part.stop - part.start >= _LEAST_FRAMES and curves.scatter_mm <= largest_mm:
             parts.append(curves)
         else:
             present[part] = False
