@@ -49,6 +49,7 @@ _BETTER, _CLEARLY = 0.02, 0.05
 _LEAST_RAYS = 16
 _NEVER = FORBIDDEN / np.float32(10.0)  # a mean with the frames around may have diluted it
 _UNSEEN_WEIGHT = 0.05
+_DOUBT_REACH = 30
 _SMOOTH, _SMOOTH_RING = 1.2, 3.0
 
 
@@ -311,5 +312,9 @@ def _finished(view: View, path: IntArray, *, spread: float, clarity: float, mm_p
         depth=depth,
         seen=rays_seen(view.cost, view.grey, depth, ring, view.wire, view.pocket, view.shadow, mm_per_sample),
         ring=ring * spread,
-        doubt=expected_distance(np.where(unsure[:, None], np.float32(0.0), view.cost), path),
+        doubt=expected_distance(
+            _band_about(view.cost, path - _DOUBT_REACH, 2 * _DOUBT_REACH + 1, unsure),
+            np.full(len(path), _DOUBT_REACH),
+            _DOUBT_REACH,
+        ),
     )
