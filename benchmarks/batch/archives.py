@@ -126,20 +126,24 @@ def memory(scratch: Path, options: argparse.Namespace) -> dict[str, Any]:
     batch = psutil.Popen(
         [*BORELINE, "batch", str(scratch / "archive"), "--out", str(scratch / "out"), "--workers", "2"]
     )
+    start = time.monotonic()
     seen: list[tuple[int, float, float]] = []
     while batch.poll() is None:
         try:
             own = batch.memory_info().rss / 1e6
             runs = max((child.memory_info().rss / 1e6 for child in batch.children()), default=0.0)
-        except psutil.Error:
-            break
+        except psutil.Error:  # a run ended between two looks
+            continue
         seen.append((len(list((scratch / "out").glob("endings/*.json"))), own, runs))
         time.sleep(0.25)
     batch.wait()
+    endings = [path.read_text() for path in (scratch / "out").glob("endings/*.json")]
     after = {n: round(max(own for done, own, _ in seen if done == n), 1) for n in sorted({done for done, _, _ in seen})}
-    marks = [n for n in after if n in {1, 10, 25, 50, 100, 150, 200} or n == max(after)]
+    marks = [n for n in after if n in {1, 10, 25, 50, 75, 100, 125, 150, 175, 200} or n == max(after)]
     return {
         "runs": options.runs,
+        "runs_done": sum('"ending": "done"' in text for text in endings),
+        "minutes": round((time.monotonic() - start) / 60, 1),
         "frames_per_run": options.frames,
         "batch_process_mb_after_runs": {n: after[n] for n in marks},
         "largest_run_process_mb": round(max(run for _, _, run in seen), 1),

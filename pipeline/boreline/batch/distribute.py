@@ -13,6 +13,15 @@ from boreline.errors import InputRefused
 
 _CONNECT_S = 20
 _THIS_MACHINE = "127.0.0.1:0"
+_KEEP_LITTLE = {
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.log-length": 100,
+    "distributed.admin.low-level-log-length": 100,
+    "distributed.admin.system-monitor.log-length": 10,
+    "distributed.admin.system-monitor.gil.enabled": False,
+    "distributed.diagnostics.computations.max-history": 1,
+}
+"""Dask keeps profiles and logs of hours; a batch that runs for days would grow by them."""
 
 
 def run_jobs(jobs: Sequence[Job], *, workers: int, scheduler: str | None = None) -> Iterator[Outcome]:
@@ -48,6 +57,7 @@ def run_jobs(jobs: Sequence[Job], *, workers: int, scheduler: str | None = None)
 
 @contextmanager
 def _client(workers: int, scheduler: str | None) -> Iterator[Any]:
+    import dask
     from distributed import Client, LocalCluster
 
     logging.getLogger("distributed").setLevel(logging.ERROR)
@@ -66,6 +76,7 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Any]:
     # The workers only wait for child processes, so threads of this process serve as workers. Dask opens a status server
     # in any case, on all interfaces if not told otherwise.
     with (
+        dask.config.set(_KEEP_LITTLE),
         LocalCluster(
             n_workers=workers,
             threads_per_worker=1,
