@@ -82,7 +82,7 @@ def gap_behind(
     """
     first = -round(_INSIDE_MM / mm_per_sample)
     count = round((_INSIDE_MM + _BEYOND_MM) / mm_per_sample)
-    offsets: FloatArray = (first + np.arange(count)) * mm_per_sample
+    offsets: FloatArray = np.asarray((first + np.arange(count)) * mm_per_sample, dtype=np.float64)
     start = int(np.searchsorted(offsets, _ECHO_SHARE * strut_width_mm))
     straight = np.nan_to_num(_straighten(pictures, _filled(stent_mm) / mm_per_sample, first, count))
     darkest = minimum_filter1d(np.stack([_smooth(picture) for picture in straight]), _FRAMES, axis=0, mode="nearest")
