@@ -41,40 +41,38 @@ def tolled_path(cost: Costs, tolls: Costs) -> IntArray:
     max_step = len(tolls) - 1
     run_in = min(n_rays, RUN_IN_RAYS)
     turns = n_rays + 2 * run_in
-    back = np.zeros((turns, n), dtype=np.int8)
-    total = np.full(n + 2 * max_step, np.float32(1e30), dtype=np.float32)
-    best = np.empty(n, dtype=np.float32)
-    which = np.empty(n, dtype=np.float32)  # as wide as the costs, so that the loops run on whole registers
-    total[max_step : max_step + n] = cost[(n_rays - run_in) % n_rays]
+    # Totals of all rays are kept and steps found on the way back: the loops over depths only add and take the least.
+    total = np.full((turns, n + 2 * max_step), np.float32(1e30), dtype=np.float32)
+    total[0, max_step : max_step + n] = cost[(n_rays - run_in) % n_rays]
     for k in range(1, turns):
-        row = cost[(n_rays - run_in + k) % n_rays]
-        for j in range(n):
-            best[j] = total[max_step + j]
-            which[j] = np.float32(0.0)
+        before, here = total[k - 1], total[k, max_step : max_step + n]
+        here[:] = before[max_step : max_step + n]
         for step in range(1, max_step + 1):
             toll = tolls[step]
-            up, down = np.float32(step), np.float32(-step)
+            # Slices, since a computed index might be negative, which the compiler would have to look out for.
+            below, above = before[max_step - step :][:n], before[max_step + step :][:n]
             for j in range(n):
-                below = total[max_step + j - step] + toll
-                above = total[max_step + j + step] + toll
-                better = below < best[j]
-                best[j] = below if better else best[j]
-                which[j] = down if better else which[j]
-                better = above < best[j]
-                best[j] = above if better else best[j]
-                which[j] = up if better else which[j]
+                least = (min(above[j], below[j])) + toll
+                here[j] = min(here[j], least)
+        row = cost[(n_rays - run_in + k) % n_rays]
         for j in range(n):
-            total[max_step + j] = best[j] + row[j]
-            back[k, j] = np.int8(which[j])
+            here[j] += row[j]
     at = 0
     for j in range(1, n):
-        if total[max_step + j] < total[max_step + at]:
+        if total[turns - 1, max_step + j] < total[turns - 1, max_step + at]:
             at = j
     path = np.empty(n_rays, dtype=np.int64)
-    for k in range(turns - 1, -1, -1):
+    for k in range(turns - 1, 0, -1):
         if run_in <= k < run_in + n_rays:
             path[k - run_in] = at
-        at += back[k, at]
+        before = total[k - 1]
+        came, least = 0, before[max_step + at]
+        for step in range(1, max_step + 1):
+            for way in (-step, step):
+                through = before[max_step + at + way] + tolls[step]
+                if through < least:
+                    came, least = way, through
+        at += came
     return path
 
 
@@ -87,29 +85,28 @@ def thinned_path(cost: Costs, max_step: int, stiffness: float) -> IntArray:
 
 @compiled
 def expected_distance(cost: Costs, path: IntArray, reach: int = 30) -> float:
-    """Mean over the rays of the expected distance to the path, in samples, within `reach`.
+    """Mean over every second ray of the expected distance to the path, in samples, within `reach`.
 
     A depth is as likely as its cost says, summed with that of the two neighbouring rays.
     """
     n_rays, n = cost.shape
-    total = 0.0
-    for a in range(n_rays):
+    values = np.empty(2 * reach + 1)
+    total, count = 0.0, 0
+    for a in range(0, n_rays, 2):
+        values[:] = 0.0
+        for s in range(-1, 2):
+            b = (a + s) % n_rays
+            for k in range(len(values)):
+                values[k] += cost[b, min(max(path[b] + k - reach, 0), n - 1)]
+        least = values.min()
         mass, moment = 0.0, 0.0
-        least = np.inf
-        for turn in range(2):
-            for k in range(-reach, reach + 1):
-                value = 0.0
-                for s in range(-1, 2):
-                    b = (a + s) % n_rays
-                    value += cost[b, min(max(path[b] + k, 0), n - 1)]
-                if turn == 0:
-                    least = min(least, value)
-                else:
-                    w = np.exp(least - value)
-                    mass += w
-                    moment += w * abs(k)
+        for k in range(len(values)):
+            likely = np.exp(least - values[k])
+            mass += likely
+            moment += likely * abs(k - reach)
         total += moment / mass
-    return float(total / n_rays)
+        count += 1
+    return total / count
 
 
 def path_cost(cost: Costs, path: IntArray, stiffness: float) -> float:
