@@ -65,7 +65,7 @@ def main(args: Sequence[str] | None = None) -> None:
     except BorelineError as refusal:
         _refuse(str(refusal))
     except _MISUSE as misuse:
-        _refuse(f"{misuse}; see 'boreline --help'")
+        _refuse(_misused(misuse))
     except (typer.Abort, KeyboardInterrupt):
         status = _INTERRUPTED
     except OSError as fault:  # a full disk, a folder that cannot be written
@@ -73,6 +73,14 @@ def main(args: Sequence[str] | None = None) -> None:
     if status == _INTERRUPTED:  # typer turns the exception into this status
         _refuse("interrupted", _INTERRUPTED)
     raise SystemExit(status if isinstance(status, int) else EXIT_DONE)
+
+
+def _misused(misuse: Exception) -> str:
+    """What is wrong with the command as typed, and the help page of that very command."""
+    text = getattr(misuse, "format_message", lambda: str(misuse))().rstrip(". ")
+    context = getattr(misuse, "ctx", None)
+    command = "boreline" if context is None else context.command_path
+    return f"{text}{' See' if text.endswith('?') else '; see'} '{command} --help'"
 
 
 def _terminated(*_: object) -> NoReturn:

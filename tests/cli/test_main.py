@@ -30,11 +30,26 @@ def test_a_refusal_is_one_line_on_stderr_and_exit_2(capsys: pytest.CaptureFixtur
     assert "a.dcm" in err
 
 
-@pytest.mark.parametrize("args", [["nonsense"], ["analyse"], ["analyse", "x.dcm", "--out", "o", "--threads", "no"]])
-def test_a_wrong_command_is_one_line_and_exit_2(capsys: pytest.CaptureFixture[str], args: list[str]) -> None:
+@pytest.mark.parametrize(
+    ("args", "words", "page"),
+    [
+        (["nonsense"], "nonsense", "boreline --help"),
+        (["anlyse"], "Did you mean 'analyse'", "boreline --help"),
+        (["analyse"], "RUN.dcm", "boreline analyse --help"),
+        (["analyse", "x.dcm"], "--out", "boreline analyse --help"),
+        (["analyse", "x.dcm", "--out", "o", "--threads", "no"], "--threads", "boreline analyse --help"),
+        (["analyse", "x.dcm", "--out", "o", "--vessel", "leg"], "lad", "boreline analyse --help"),
+        (["benchmark", "speed", "--nonsense"], "--nonsense", "boreline benchmark speed --help"),
+    ],
+)
+def test_a_wrong_command_is_one_line_and_exit_2(
+    capsys: pytest.CaptureFixture[str], args: list[str], words: str, page: str
+) -> None:
     status, _, err = run(capsys, *args)
     assert status == 2
     assert len(err.splitlines()) == 1
+    assert words in err
+    assert f"'{page}'" in err
 
 
 def test_a_wrong_scale_is_refused_before_anything_is_read(capsys: pytest.CaptureFixture[str]) -> None:
