@@ -111,7 +111,7 @@ def largest_draws(draws: FloatArray) -> FloatArray:
     -------
     FloatArray
         Shape (n,). The bias is measured by a parametric bootstrap (Efron, Ann Stat 1979;7:1-26, from memory): the
-        expected values with two independent errors (one of reading, one of the draw) against the expected values. What the
+        expected values with two independent errors (one of reading, one of the draw) against themselves. What the
         expected values themselves make of noise is not seen by it.
     """
     largest = draws.max(axis=0)
