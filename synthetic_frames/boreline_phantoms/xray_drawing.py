@@ -170,10 +170,14 @@ def _draw_cylinder(beam: Canvas, line_px: FloatArray, width_px: float, attenuati
     rows, columns = np.nonzero(mask)
     if not rows.size:
         return
-    distance, _ = cKDTree(line).query(np.column_stack([columns, rows]))
+    pixels = np.column_stack([columns, rows])
+    distance, nearest = cKDTree(line).query(pixels)
+    end = line[-1] - line[-5]
+    past = (pixels - line[-1]) @ end / np.linalg.norm(end)
     # The mean chord over the pixel, by parts of it.
     parts = distance[:, None] + (np.arange(8) + 0.5) / 8 - 0.5
     chord = np.sqrt(np.clip(1 - (2 * parts / width_px) ** 2, 0, None)).mean(axis=1)
+    chord[nearest == len(line) - 1] *= np.clip(0.5 - past, 0, 1)[nearest == len(line) - 1]  # cut square, not round
     beam[rows, columns] += (attenuation * chord).astype(np.float32)
 
 

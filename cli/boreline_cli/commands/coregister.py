@@ -93,11 +93,15 @@ def register(app: typer.Typer) -> None:
                 f"lengths are lower bounds: one view shortens by {found['typical_shortfall']:.0%} on average; "
                 "add --cine2 for true length"
             )
-        proof = found["landmarks"]["mean_leave_one_out_mm"]
-        if proof is None:
-            print_line("fewer than two branch mouths were found in both pictures: the registration could not be tested")
+        landmarks = found["landmarks"]
+        if landmarks["mean_leave_one_out_mm"] is None:
+            print_line("fewer than two landmarks were found in both pictures: the registration could not be tested")
         else:
-            print_line(f"branch mouths agree to {proof:.1f} mm on average (each left out in turn)")
+            words = " and ".join(sorted({kind.replace("_", " ") for kind in landmarks["kinds"]}))
+            print_line(
+                f"{len(landmarks['kinds'])} landmarks ({words}) agree to "
+                f"{landmarks['mean_leave_one_out_mm']:.1f} mm on average (each left out in turn)"
+            )
         for line in found["warnings"]:
             print_line(f"warning: {line}")
         print_line(f"see {folder / found['figure']} and {folder / 'report.html'}")

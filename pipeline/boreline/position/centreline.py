@@ -62,6 +62,16 @@ def _extended(at: FloatArray, arc: FloatArray, value: FloatArray) -> FloatArray:
     return inside + beyond
 
 
+def line_mm(arc_px: FloatArray, line_arc_px: FloatArray, line_arc_mm: FloatArray) -> FloatArray:
+    """Millimetres at lengths in pixels along a line; beyond an end the end's own scale goes on."""
+    inside: FloatArray = np.interp(arc_px, line_arc_px, line_arc_mm)
+    k = max(1, len(line_arc_px) // 20)
+    low = (line_arc_mm[k] - line_arc_mm[0]) / (line_arc_px[k] - line_arc_px[0])
+    high = (line_arc_mm[-1] - line_arc_mm[-1 - k]) / (line_arc_px[-1] - line_arc_px[-1 - k])
+    beyond = np.minimum(arc_px - line_arc_px[0], 0) * low + np.maximum(arc_px - line_arc_px[-1], 0) * high
+    return np.where(np.isfinite(arc_px), inside + beyond, np.nan)
+
+
 def filling_course(frames: Iterable[Image], mm_per_px: float) -> FloatArray:
     """How much vessel shows in each cine frame: the sum of ridge strength beyond the least filled frames."""
     sigma = max(1.0, 0.5 * VESSEL_RADII_MM[1] / mm_per_px)

@@ -16,7 +16,7 @@ from boreline.model import Axis, AxisSource, FloatArray, JsonValue, Run
 from boreline.position.axis import HEART_SLIDE_MM
 from boreline.position.biplane import LEAST_ANGLE_DEG, SpaceArc, angle_between_deg, arc_in_space
 from boreline.position.breathing import follow, line_maps, slow_part
-from boreline.position.centreline import Centreline, Image, best_filled_frame, filling_course, trace
+from boreline.position.centreline import Centreline, Image, best_filled_frame, filling_course, line_mm, trace
 from boreline.position.clocks import Offset, refined_offset, stated_offset
 from boreline.position.films import check_views, geometry_of, pictures, xray_scale
 from boreline.position.gating import beat_phase, change_signal, extended_beats, gate_from_change
@@ -63,6 +63,9 @@ class Coregistration:
         from the centreline's distal end.
     line_arc_mm
         Length in mm at each point of `line`.
+    onto_cine_px
+        Shape (fluoroscopy frames, 2): what moves a fluoroscopy frame of the cine's phase onto the cine frame; NaN
+        for frames of other phases.
     flags
         Words: marker_partly_lost, filling_incomplete, breathing_drift.
     record
@@ -76,8 +79,13 @@ class Coregistration:
     path_px: FloatArray
     arc_mm: FloatArray
     line_arc_mm: FloatArray
+    onto_cine_px: FloatArray
     flags: tuple[str, ...] = ()
     record: Mapping[str, JsonValue] = field(default_factory=dict)
+
+    def on_line_mm(self, arc_px: FloatArray) -> FloatArray:
+        """Millimetres at lengths in pixels along `line`."""
+        return line_mm(arc_px, self.line.arc_px, self.line_arc_mm)
 
 
 def coregister(
@@ -156,7 +164,7 @@ def coregister(
 
     ivus_s = np.asarray(run.timing.times_s) - offset.offset_s
     arc_px = _at_times(registered.arc_px, times_s, ivus_s)
-    arc_mm = _on_line_mm(arc_px, line, line_arc_mm)
+    arc_mm = line_mm(arc_px, line.arc_px, line_arc_mm)
     if not np.isfinite(arc_mm).any():
         raise InputRefused("the marker is not seen while the IVUS run lasts", file=names[0], remedy="check --offset S")
     position_mm = arc_mm - np.nanmin(arc_mm)
@@ -182,6 +190,7 @@ def coregister(
         path_px=line.at(arc_px),
         arc_mm=arc_mm,
         line_arc_mm=line_arc_mm,
+        onto_cine_px=np.where(registered.matched[:, None], registered.shift_px - breath_px, np.nan),
         flags=flags,
         record=_record(
             offset,
@@ -307,16 +316,6 @@ def _at_times(arc_px: FloatArray, times_s: FloatArray, wanted_s: FloatArray) -> 
     known = np.isfinite(arc_px)
     at: FloatArray = np.interp(wanted_s, times_s[known], arc_px[known], left=np.nan, right=np.nan)
     return at
-
-
-def _on_line_mm(arc_px: FloatArray, line: Centreline, line_arc_mm: FloatArray) -> FloatArray:
-    """Millimetres at lengths in pixels; beyond an end the end's own scale goes on."""
-    inside: FloatArray = np.interp(arc_px, line.arc_px, line_arc_mm)
-    k = max(1, len(line.arc_px) // 20)
-    low = (line_arc_mm[k] - line_arc_mm[0]) / (line.arc_px[k] - line.arc_px[0])
-    high = (line_arc_mm[-1] - line_arc_mm[-1 - k]) / (line.arc_px[-1] - line.arc_px[-1 - k])
-    beyond = np.minimum(arc_px - line.arc_px[0], 0) * low + np.maximum(arc_px - line.arc_px[-1], 0) * high
-    return np.where(np.isfinite(arc_px), inside + beyond, np.nan)
 
 
 def _drift_mm(breath_mm: FloatArray) -> float:

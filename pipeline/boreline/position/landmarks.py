@@ -1,18 +1,23 @@
-"""Does the registration prove itself? Branch mouths seen in both pictures, compared.
+"""Does the registration prove itself? Places seen in both pictures, compared.
 
-A branch mouth is a place that the IVUS run shows (the wall opens) and the cine shows (a second vessel leaves). None
-is used to register; each is compared with where the others say it should be, and that leave-one-out error is what
-a length between two landmarks can be trusted to. The entry into the guide and stent edges are not looked for in the
-cine: they show too faintly there.
+A branch mouth is a place that the IVUS run shows (the wall opens) and the cine shows (a second vessel leaves). The
+entry into the guide is the last place before the IVUS frames inside the guide, and the guide's tip under X-ray: it
+is looked for in the fluoroscopy, where no contrast hides it, in the mean of the frames of the cine's phase. None is
+used to register; each is compared with where the others say it should be, and that leave-one-out error is what a
+length between two landmarks can be trusted to. Stent edges are not looked for: struts show too faintly in the films
+at hand to be tested.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from itertools import pairwise
 
+import cv2
 import numpy as np
+import numpy.typing as npt
 from scipy.ndimage import map_coordinates
 from scipy.optimize import linear_sum_assignment
 from scipy.signal import find_peaks
@@ -28,22 +33,38 @@ _STRAIGHT_MM = 0.6
 _STEEPEST = 2.5  # mm along per mm away
 _LEAST_FRAMES = 3
 _FARTHEST_MM = 5.0
+_BESIDE_MM = (0.5, 0.65, 0.8)  # from the axis: inside a guide of 5 to 8 French, outside the catheter
+_BACKGROUND_MM = (2.0, 2.5, 3.0)
+_GUIDE_PART_MM = 2.0
+_BEYOND_MM = 2.0
+_LEAST_STEP = 6.0  # grey levels
+_ALIKE = 0.9
+
+
+class Landmark(StrEnum):
+    """What is seen in both pictures."""
+
+    BRANCH_MOUTH = "branch_mouth"
+    GUIDE_ENTRY = "guide_entry"
 
 
 @dataclass(frozen=True, slots=True)
 class LandmarkCheck:
-    """Branch mouths found in both pictures.
+    """Places found in both pictures.
 
     Attributes
     ----------
-    ivus_mm, cine_mm
-        Shape (n,), matched pairs along the path, in order.
+    kinds
+        Of each pair, length n.
+    ivus_mm, xray_mm
+        Shape (n,), matched pairs along the path.
     leave_one_out_mm
         Shape (n,): how far each pair is off when the others fix the common shift; empty for fewer than two.
     """
 
+    kinds: tuple[Landmark, ...]
     ivus_mm: FloatArray
-    cine_mm: FloatArray
+    xray_mm: FloatArray
     leave_one_out_mm: FloatArray
 
 
@@ -106,15 +127,106 @@ def ivus_branches(flags: Sequence[frozenset[Flag]], arc_mm: FloatArray) -> Float
     return np.array([float(np.mean(group)) for group in merged])
 
 
-def compare_landmarks(ivus_mm: FloatArray, cine_mm: FloatArray) -> LandmarkCheck:
-    """Match two sets of places one to one, within 5 mm of each other, and leave each out in turn."""
-    if not (len(ivus_mm) and len(cine_mm)):
-        return LandmarkCheck(np.empty(0), np.empty(0), np.empty(0))
-    away = np.abs(ivus_mm[:, None] - cine_mm[None, :])
-    rows, columns = linear_sum_assignment(np.minimum(away, 2 * _FARTHEST_MM))
-    close = away[rows, columns] <= _FARTHEST_MM
-    ivus, cine = ivus_mm[rows[close]], cine_mm[columns[close]]
-    off = ivus - cine
+def guide_entry(flags: Sequence[frozenset[Flag]], arc_mm: FloatArray) -> float:
+    """Place (mm along the path) at which the transducer enters the guide; NaN where it never does.
+
+    Halfway between neighbours of which one is inside; the median where a hand goes in and out.
+    """
+    inside = np.array([Flag.IN_GUIDE in words for words in flags])
+    steps = np.flatnonzero(inside[1:] != inside[:-1])
+    places = (arc_mm[steps] + arc_mm[steps + 1]) / 2
+    places = places[np.isfinite(places)]
+    return float(np.median(places)) if len(places) else float("nan")
+
+
+def mean_picture(frames: Iterable[Image], shift_px: FloatArray) -> npt.NDArray[np.float32] | None:
+    """Mean of the frames whose shift is known, each moved by it onto the cine; None where there is none.
+
+    Parameters
+    ----------
+    shift_px
+        Shape (n, 2), NaN for a frame that is left out.
+    """
+    total: npt.NDArray[np.float32] | None = None
+    count = 0
+    for frame, (x, y) in zip(frames, shift_px, strict=False):
+        if not np.isfinite(x):
+            continue
+        move = np.array([[1, 0, x], [0, 1, y]], dtype=np.float32)
+        moved = cv2.warpAffine(frame.astype(np.float32), move, frame.shape[::-1], borderMode=cv2.BORDER_REPLICATE)
+        total = moved if total is None else total + moved
+        count += 1
+    return None if total is None else total / np.float32(count)
+
+
+def guide_tip(picture: npt.NDArray[np.float32], line: Centreline, mm_per_px: float) -> float:
+    """Length (px) along the centreline at which the guide ends; NaN where no clear end is seen.
+
+    Parameters
+    ----------
+    picture
+        Without contrast (`mean_picture` of a fluoroscopy): the guide is a dark band on the proximal part of the
+        line. Only the band beside the line is read: wire and catheter lie in its middle.
+    """
+    ahead = _BEYOND_MM / mm_per_px
+    arc = np.arange(line.arc_px[0], line.arc_px[-1] + ahead, 0.5)
+    xy = line.at(arc)
+    rows, columns = picture.shape
+    seen = (xy > 2).all(axis=1) & (xy < np.array([columns - 3, rows - 3])).all(axis=1)
+    arc, xy = arc[seen], xy[seen]
+    part = max(4, round(_GUIDE_PART_MM / (0.5 * mm_per_px)))
+    if len(arc) < 3 * part:
+        return float("nan")
+    tangent = np.gradient(xy, axis=0)
+    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+
+    def beside(offsets_mm: Sequence[float]) -> FloatArray:
+        lines = [xy + side * away / mm_per_px * normal for side in (-1, 1) for away in offsets_mm]
+        values: FloatArray = np.array(
+            [map_coordinates(picture, [at[:, 1], at[:, 0]], order=1, mode="nearest") for at in lines], dtype=np.float64
+        )
+        return values
+
+    band = np.median(beside(_BESIDE_MM), axis=0) - beside(_BACKGROUND_MM).mean(axis=0)
+    # Brightness of the band before each place less that after it: a step shows as one peak.
+    total = np.concatenate([[0.0], np.cumsum(band)])
+    middle = np.arange(part, len(band) - part)
+    step = (2 * total[middle] - total[middle - part] - total[middle + part]) / part
+    best = int(step.argmax())
+    at = int(middle[best])
+    border = (band[at - part : at].mean() + band[at : at + part].mean()) / 2
+    # A guide is dark from its tip on, and nothing before it is as dark: a clip or a rib is no step of that kind.
+    alike = min(float(np.mean(band[:at] > border)), float(np.mean(band[at:] < border)))
+    if step[best] < _LEAST_STEP or alike < _ALIKE:
+        return float("nan")
+    return float(arc[at]) - 0.25
+
+
+def compare_landmarks(
+    branches_mm: tuple[FloatArray, FloatArray], entry_mm: tuple[float, float] = (float("nan"), float("nan"))
+) -> LandmarkCheck:
+    """Match branch mouths one to one, within 5 mm of each other, add the guide's entry, leave each out in turn.
+
+    Parameters
+    ----------
+    branches_mm, entry_mm
+        Along the path, by IVUS and by X-ray; the entry is NaN where it was not seen.
+    """
+    ivus, xray = branches_mm
+    kinds: list[Landmark] = []
+    if len(ivus) and len(xray):
+        away = np.abs(ivus[:, None] - xray[None, :])
+        rows, columns = linear_sum_assignment(np.minimum(away, 2 * _FARTHEST_MM))
+        close = away[rows, columns] <= _FARTHEST_MM
+        ivus, xray = ivus[rows[close]], xray[columns[close]]
+        kinds = [Landmark.BRANCH_MOUTH] * len(ivus)
+    else:
+        ivus = xray = np.empty(0)
+    if np.isfinite(entry_mm).all():
+        ivus, xray = np.append(ivus, entry_mm[0]), np.append(xray, entry_mm[1])
+        kinds.append(Landmark.GUIDE_ENTRY)
+    off = ivus - xray
     n = len(off)
     left_out = np.abs(off - (off.sum() - off) / (n - 1)) if n > 1 else np.empty(0)
-    return LandmarkCheck(ivus, cine, left_out)
+    return LandmarkCheck(tuple(kinds), ivus, xray, left_out)

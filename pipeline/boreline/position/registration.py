@@ -38,6 +38,8 @@ class Registration:
         (x, y) by which the fluoroscopy lies off the cine (breathing level, moved table).
     cine_phase
         Phase 0..1 of the cine frame that was used; NaN without a phase.
+    matched
+        Shape (n,), the frames of the cine's phase.
     residual_px
         Robust spread (1 sd) of the corrected marker across the centreline.
     """
@@ -45,6 +47,7 @@ class Registration:
     arc_px: FloatArray
     shift_px: FloatArray
     cine_phase: float
+    matched: np.ndarray
     residual_px: float
 
 
@@ -89,7 +92,7 @@ def register(
     spread = 1.4826 * float(np.median(np.abs(across - np.median(across)))) if used.any() else float("nan")
     final = _smoothed(arc, used, times_s, _SMOOTH_S)
     final[~np.isfinite(marker_px[:, 0])] = np.nan
-    return Registration(final, shift, float("nan") if cine_phase is None else cine_phase, spread)
+    return Registration(final, shift, float("nan") if cine_phase is None else cine_phase, matched, spread)
 
 
 def _phase_distance(phase: FloatArray, at: float) -> FloatArray:

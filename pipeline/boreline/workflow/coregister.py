@@ -20,7 +20,15 @@ from boreline.position.centreline import Image
 from boreline.position.coregistration import Coregistration
 from boreline.position.coregistration import coregister as register_runs
 from boreline.position.figure import Mark, draw_path
-from boreline.position.landmarks import branch_mouths, compare_landmarks, ivus_branches
+from boreline.position.films import pictures
+from boreline.position.landmarks import (
+    branch_mouths,
+    compare_landmarks,
+    guide_entry,
+    guide_tip,
+    ivus_branches,
+    mean_picture,
+)
 from boreline.profile.frames import POSITION_DECIMALS, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
 from boreline.reading import XrayRun, read_xray
@@ -91,7 +99,7 @@ def coregister(
     flags = tuple(parse_flags(cell) for cell in frames["flags"])
     inside = in_vessel(flags)
     picture = _picture(films[1], result)
-    landmarks = _landmarks(picture, flags, result)
+    landmarks = _landmarks(picture, films[0], flags, result)
     axis = replace(result.axis, position_mm=origin_in_vessel(result.axis.position_mm, inside))
     frames["position_mm"] = np.round(axis.position_mm, POSITION_DECIMALS)
     profile = profile_table(frames)
@@ -144,15 +152,21 @@ def _picture(cine: XrayRun, result: Coregistration) -> Image:
     return np.zeros((cine.rows, cine.columns), np.uint8) if intensity is None else intensity
 
 
-def _landmarks(picture: Image, flags: tuple[frozenset[Flag], ...], result: Coregistration) -> dict[str, JsonValue]:
-    """Branch mouths in both pictures; the leave-one-out error needs two pairs."""
-    mouths_px = branch_mouths(picture, result.line, result.record["xray_mm_per_px"])
-    cine_mm = np.interp(mouths_px, result.line.arc_px, result.line_arc_mm)
-    found = compare_landmarks(ivus_branches(flags, result.arc_mm), cine_mm)
+def _landmarks(
+    picture: Image, fluoro: XrayRun, flags: tuple[frozenset[Flag], ...], result: Coregistration
+) -> dict[str, JsonValue]:
+    """Branch mouths and the guide's entry in both pictures; the leave-one-out error needs two pairs."""
+    scale = result.record["xray_mm_per_px"]
+    still = mean_picture(pictures(fluoro), result.onto_cine_px)
+    tip_px = float("nan") if still is None else guide_tip(still, result.line, scale)
+    found = compare_landmarks(
+        (ivus_branches(flags, result.arc_mm), result.on_line_mm(branch_mouths(picture, result.line, scale))),
+        (guide_entry(flags, result.arc_mm), float(result.on_line_mm(np.array([tip_px]))[0])),
+    )
     return {
-        "kind": "branch mouths",
+        "kinds": list(found.kinds),
         "ivus_mm": found.ivus_mm,
-        "cine_mm": found.cine_mm,
+        "xray_mm": found.xray_mm,
         "leave_one_out_mm": found.leave_one_out_mm,
         "mean_leave_one_out_mm": float(found.leave_one_out_mm.mean()) if found.leave_one_out_mm.size else None,
     }
