@@ -107,7 +107,8 @@ def _extreme_chords(x: FloatArray, y: FloatArray) -> tuple[float, float]:
         length_high, slope_high = _chord(a, b, high, normal, height)
         shortest = min(shortest, length_low, length_high)
         longest = max(longest, length_low, length_high)
-        if slope_low < 0.0 < slope_high:
+        # No chord between the two edges' lines is shorter than their distances from the origin together.
+        if slope_low < 0.0 < slope_high and height[a] + height[b] < shortest:
             for _ in range(_BISECTIONS):
                 middle = 0.5 * (low + high)
                 length, slope = _chord(a, b, middle, normal, height)
