@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -87,8 +88,8 @@ def _followers(
         if not follower.usable:
             follower = None
     correction = Correction(before, after) if follower is None else None
-    moved: dict[Key, Border] = {}
-    for way in (1, -1):
+
+    def side(way: int) -> dict[Key, Border]:
         frames = _open_frames(baseline, state, structure, edit.index, way, through=follower is None)
         borders = [border_at(baseline, state, structure, f).scaled(mm) for f in frames]
         if follower is not None and picture_of is not None:
@@ -97,9 +98,16 @@ def _followers(
             assert correction is not None
             offers = [correction.offer(b, abs(f - edit.index)) for f, b in zip(frames, borders, strict=True)]
             followed = {f: offer for f, offer in zip(frames, offers, strict=True) if offer is not None}
-        for frame, border in followed.items():
-            moved[structure, frame] = _within(baseline, state, structure, frame, border).scaled(1.0 / mm)
-    return moved
+        return {
+            (structure, f): _within(baseline, state, structure, f, border).scaled(1.0 / mm)
+            for f, border in followed.items()
+        }
+
+    if follower is None:
+        return side(1) | side(-1)
+    with ThreadPoolExecutor(2) as both:  # decoding and searching let go of the interpreter's lock
+        forwards, backwards = both.map(side, (1, -1))
+    return forwards | backwards
 
 
 def _open_frames(
