@@ -110,6 +110,7 @@ def analyse(
     segmentation = segmenter.segment(
         watched(run, faults, cut.add, change.add), threads=options.threads, progress=progress
     )
+    give_back()
     segmentation = replace(segmentation, flags=flag_standing_frames(segmentation, run.pullback))
     axis = replace(axis, position_mm=origin_in_vessel(axis.position_mm, in_vessel(segmentation.flags)))
     gating = gate(run, change=change.signal())
