@@ -237,7 +237,10 @@ def hurt(batch: psutil.Popen) -> None:
 
 def settled_files(out: Path) -> dict[str, Any]:
     """How many runs are done, and why the other files are not, by file."""
-    tables = {name: pd.read_csv(out / f"{name}.csv").fillna("") for name in ("cohort", "failures", "skipped")}
+    tables = {
+        name: pd.read_csv(out / f"{name}.csv", dtype=str, keep_default_na=False)
+        for name in ("cohort", "failures", "skipped")
+    }
     return {
         "done": len(tables["cohort"]),
         "failed": {row["file"]: row["reason"] for _, row in tables["failures"].iterrows()},

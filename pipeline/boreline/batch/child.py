@@ -31,6 +31,8 @@ _PASSING = {
     errno.EMFILE,
     errno.ENFILE,
     errno.ENOTDIR,
+    errno.EISDIR,
+    errno.ENOTEMPTY,
     errno.EEXIST,
     errno.ENOENT,
     errno.ESTALE,
