@@ -22,6 +22,7 @@ _PAD = 8  # rays repeated on both sides, so that filters go round
 _SHIFTS = ((-2, 0), (2, 0), (0, -1), (0, 1))  # samples in depth, rays; beside none
 _HIGH_PASS = (9, 5)  # samples, rays
 _WINDOW = (9, 9)
+_TO_LEVELS = 0.25  # products of half levels, in squared levels
 _FLOOR = 2.0  # grey levels: weaker patterns are noise of the digits
 _TISSUE_MM = (1.0, 3.5)
 _LARGEST_STRETCH = 4.0
@@ -50,7 +51,7 @@ def smooth_grey(polar: Bytes) -> Bytes:
 class Speckle:
     """High-passed speckle of one frame, and its local energy, with `_PAD` rays and `_EDGE` samples added all around."""
 
-    high: Floats
+    high: npt.NDArray[np.int16]
     strength: Floats
 
     @classmethod
@@ -58,31 +59,33 @@ class Speckle:
         """The speckle of one polar picture.
 
         Without the high-pass the step of brightness at the wall, which moves with the wall, is what correlates most.
+        Whole numbers of half a grey level are fine enough, and filtered faster.
         """
-        thin = cv2.addWeighted(polar[::STRIDE], 0.5, polar[1::STRIDE], 0.5, 0.0, dtype=cv2.CV_32F)
-        padded = cv2.copyMakeBorder(wrapped(thin), 0, 0, _EDGE, _EDGE, cv2.BORDER_REPLICATE)
+        twice = cv2.add(polar[::STRIDE], polar[1::STRIDE], dtype=cv2.CV_16S)
+        padded = cv2.copyMakeBorder(wrapped(twice), 0, 0, _EDGE, _EDGE, cv2.BORDER_REPLICATE)
         high = cv2.subtract(padded, cv2.blur(padded, _HIGH_PASS))
-        strength = cv2.sqrt(cv2.blur(cv2.multiply(high, high), _WINDOW))
+        power = cv2.blur(cv2.multiply(high, high, scale=_TO_LEVELS), _WINDOW)
+        strength = cv2.sqrt(power.astype(np.float32))
         return cls(high, cv2.add(strength, _FLOOR))
 
     def shared_with(self, other: Speckle) -> Bytes:
         """Local correlation with another frame, best of a few shifts: (N_RAYS, n_samples), 128 = none, 255 = one."""
         here = _inner(self.high)
-        best = cv2.multiply(here, _inner(other.high))
-        best = cv2.blur(best, _WINDOW, dst=best)
+        best = cv2.blur(cv2.multiply(here, _inner(other.high), scale=_TO_LEVELS), _WINDOW)
         product = np.empty_like(best)
         for depth, ray in _SHIFTS:
-            cv2.multiply(here, _inner(other.high, depth, ray), dst=product)
+            cv2.multiply(here, _inner(other.high, depth, ray), dst=product, scale=_TO_LEVELS)
             cv2.blur(product, _WINDOW, dst=product)
             cv2.max(best, product, dst=best)
         # A shift moves the local strength of the other frame next to nothing.
-        cv2.divide(best, cv2.multiply(_inner(self.strength), _inner(other.strength)), dst=best)
+        both = cv2.multiply(_inner(self.strength), _inner(other.strength))
+        correlation = cv2.divide(best.astype(np.float32), both)
         margin = _PAD - _EDGE
-        shared: Bytes = cv2.convertScaleAbs(best, alpha=255.0 - NOTHING_SHARED, beta=NOTHING_SHARED)
+        shared: Bytes = cv2.convertScaleAbs(correlation, alpha=255.0 - NOTHING_SHARED, beta=NOTHING_SHARED)
         return np.ascontiguousarray(shared[margin : margin + N_RAYS])
 
 
-def _inner(picture: Floats, depth: int = 0, ray: int = 0) -> Floats:
+def _inner(picture: npt.NDArray[Any], depth: int = 0, ray: int = 0) -> npt.NDArray[Any]:
     """The picture without its outer `_EDGE` rays and samples, looked at from a shift away."""
     rays, samples = picture.shape
     return picture[_EDGE - ray : rays - _EDGE - ray, _EDGE - depth : samples - _EDGE - depth]

@@ -48,7 +48,8 @@ _OUTSIDE_MM = (1.0, 3.5)
 _BETWEEN_MM = 0.2
 _LEAST_BETWEEN = 2000
 """Samples between two borders from which their content is judged."""
-_LASTING, _LEAST_LASTING = 0.5, 0.02
+_LASTING, _LEAST_LASTING = 0.3, 0.02
+_SHARES_LITTLE = 0.5
 _DARKER_BETWEEN = -0.03
 _CLOSE_MERIT = 0.5
 _WRONG_WAY = 3.0
@@ -224,7 +225,7 @@ def _choose(guesses: list[Guess], sampled: Sampled) -> Guess:
     for inner in sorted(guesses, key=lambda guess: -guess.merit):
         if inner.merit < _CLOSE_MERIT * best.merit or inner.paths.mean() >= best.paths.mean():
             continue
-        if best.shared_nats > _LASTING * inner.shared_nats:
+        if best.shared_nats > _SHARES_LITTLE * inner.shared_nats:
             continue
         depth = np.arange(sampled.grey.shape[2])
         margin, least = _WALL_FROM_MM / sampled.mm_per_sample, _BETWEEN_MM / sampled.mm_per_sample

@@ -150,25 +150,25 @@ def _shared_in_runs(pictures: PolarBlock, usable: BoolArray) -> Bytes:
     return out
 
 
-@compiled
-def _blend(here: Floats, other: Floats, weight: float) -> None:
-    w = np.float32(weight)
-    for a in range(here.shape[0]):
-        for j in range(here.shape[1]):
-            if here[a, j] < 500.0:
-                here[a, j] += w * min(other[a, j], np.float32(5.0))
-
-
 def _with_neighbours(here: Floats, near: list[Floats], likeness: float) -> Floats:
     """Costs or votes with a share of the neighbouring frames', as far as those look alike."""
     weight = 0.5 * max(0.0, likeness - 0.3) / 0.7
     if not near or weight < 0.05:
         return here
-    total = here.copy()
-    for other in near:
-        _blend(total, other, weight)
-    total *= np.float32(1.0 / (1.0 + weight * len(near)))
-    return total
+    return _blended(here, near[0], near[-1], weight, len(near))
+
+
+@compiled
+def _blended(here: Floats, before: Floats, after: Floats, weight: float, n_near: int) -> Floats:
+    first, second = np.float32(weight), np.float32(weight if n_near > 1 else 0.0)
+    share, most = np.float32(1.0 / (1.0 + weight * n_near)), np.float32(5.0)
+    out = np.empty_like(here)
+    for a in range(here.shape[0]):
+        row, one, other, mixed = here[a], before[a], after[a], out[a]
+        for j in range(len(row)):
+            added = first * min(one[j], most) + second * min(other[j], most)
+            mixed[j] = (row[j] + added if row[j] < np.float32(500.0) else row[j]) * share
+    return out
 
 
 def _look_again(
