@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from filming import Filmed, clocked_run
+from filming import Filmed
 
 from boreline.reading import read_xray
+from boreline_phantoms.xray_check import clocked_run
 from boreline_phantoms.xray_scenes import xray_scene
 from boreline_phantoms.xray_writing import write_xray
 

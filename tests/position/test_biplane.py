@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from boreline.position.biplane import XrayGeometry, angle_between_deg, arc_in_space
+from boreline.position.biplane import arc_in_space
+from boreline.position.xray_geometry import XrayGeometry, angle_between_deg
 
 FIRST = XrayGeometry(0.0, 30.0, 1050.0, 765.0, 0.3, (255.5, 255.5))
 SECOND = XrayGeometry(60.0, 0.0, 1050.0, 765.0, 0.3, (255.5, 255.5))

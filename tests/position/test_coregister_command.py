@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pydicom
 import pytest
-from filming import Filmed, mean_error_mm
+from filming import Filmed
 
 from boreline.flags import Flag
 from boreline.model import Contours, PullbackKind, Run, Sectors, Segmentation, Structure
@@ -21,6 +21,7 @@ from boreline.workflow import analyse as analyse_module
 from boreline_cli.main import main
 from boreline_phantoms import scenes, write_scene
 from boreline_phantoms.records import Acquisition
+from boreline_phantoms.xray_check import mean_error_mm
 
 
 @dataclass(frozen=True)

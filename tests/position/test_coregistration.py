@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from filming import Filmed, mean_error_mm
+from filming import Filmed
 from scipy.spatial import cKDTree
 
 from boreline.errors import InputRefused
@@ -14,6 +14,7 @@ from boreline.model import AxisSource, Timing, Vessel
 from boreline.position.acquisition import Verdict, check_acquisition
 from boreline.position.coregistration import Coregistration, coregister
 from boreline.position.marker import choose_track
+from boreline_phantoms.xray_check import mean_error_mm
 
 
 @pytest.fixture(scope="module")

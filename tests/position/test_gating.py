@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
+from scipy.signal import butter, find_peaks, sosfiltfilt
 
+from boreline.position import gating
 from boreline.position.gating import GatingSource, gate_from_change, gate_from_r_waves, phase_coherence
 
 RATE_HZ = 30.0
@@ -64,3 +69,25 @@ def test_coherence_is_one_for_equal_beats_and_low_for_noise() -> None:
     beats = np.arange(0, 30, 0.8)
     assert phase_coherence(np.sin(2 * np.pi * TIMES_S / 0.8), TIMES_S, beats) == pytest.approx(1, abs=0.02)
     assert phase_coherence(np.random.default_rng(0).normal(size=900), TIMES_S, beats) < 0.2
+
+
+def test_the_band_pass_is_that_of_the_reference_library() -> None:
+    """scipy.signal: Butterworth of second order, forwards and backwards, away from the ends."""
+    rng = np.random.default_rng(0)
+    signal = rng.normal(size=900).cumsum() * 0.1 + np.sin(np.arange(900) * 0.25)
+    for low_hz, high_hz in ((0.6, 4.5), (0.7, 1.8)):
+        expected = sosfiltfilt(butter(2, [low_hz, high_hz], "bandpass", fs=30.0, output="sos"), signal)
+        found = gating._band(signal, low_hz, high_hz, 30.0)
+        np.testing.assert_allclose(found[90:-90], expected[90:-90], atol=0.02 * expected.std())
+        beats, _ = find_peaks(expected[90:-90], distance=12)
+        mine = gating._summits(found[90:-90], 12)
+        assert len(mine) == len(beats)
+        assert np.abs(mine - beats).max() <= 1
+
+
+def test_an_analysis_does_not_pay_for_co_registration() -> None:
+    """50 MB of scipy.signal, scipy.stats and scipy.optimize, and all of the X-ray code, stay unread."""
+    code = "import sys, boreline.workflow.analyse; print(*sys.modules)"
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    assert "boreline.position.gating" in loaded
+    assert not {"boreline.position.coregistration", "scipy.signal", "scipy.stats", "skimage"} & set(loaded)

@@ -9,15 +9,18 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from boreline.errors import InputRefused
 from boreline.model import FloatArray, JsonValue, Run, Vessel
 from boreline.position.clocks import overlap, stated_offset
-from boreline.position.coregistration import Coregistration
 from boreline.position.films import SAME_VIEW_DEG
 from boreline.reading import XrayRun
+
+if TYPE_CHECKING:  # heavy, and an analysis without X-ray runs does not need it
+    from boreline.position.coregistration import Coregistration
 
 LEAST_RATE_HZ, PREFERRED_RATE_HZ = 15.0, 30.0
 LEAST_OVERLAP_S = 7.0

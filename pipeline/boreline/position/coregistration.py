@@ -14,7 +14,7 @@ import numpy as np
 from boreline.errors import InputRefused
 from boreline.model import Axis, AxisSource, FloatArray, JsonValue, Run
 from boreline.position.axis import HEART_SLIDE_MM
-from boreline.position.biplane import LEAST_ANGLE_DEG, SpaceArc, angle_between_deg, arc_in_space
+from boreline.position.biplane import LEAST_ANGLE_DEG, SpaceArc, arc_in_space
 from boreline.position.breathing import follow, line_maps, slow_part
 from boreline.position.centreline import Centreline, Image, best_filled_frame, filling_course, line_mm, trace
 from boreline.position.clocks import Offset, refined_offset, stated_offset
@@ -22,6 +22,7 @@ from boreline.position.films import check_views, geometry_of, pictures, xray_sca
 from boreline.position.gating import beat_phase, change_signal, extended_beats, gate_from_change
 from boreline.position.marker import MarkerTrack, track_marker
 from boreline.position.registration import PHASE_WINDOW, Registration, register
+from boreline.position.xray_geometry import angle_between_deg
 from boreline.reading import XrayRun
 
 SHORTFALL_ONE_VIEW = (0.089, 0.082)

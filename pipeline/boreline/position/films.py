@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from boreline.errors import InputRefused
-from boreline.position.biplane import XrayGeometry
-from boreline.position.centreline import Image
-from boreline.position.guide_scale import GUIDE_RELATIVE_SD, mm_per_px_from_guide
+from boreline.position.xray_geometry import XrayGeometry
 from boreline.reading import XrayRun
+
+if TYPE_CHECKING:
+    from boreline.position.centreline import Image
 
 SAME_VIEW_DEG = 3.0
 """Largest difference of a positioner angle that still counts as the same view: common practice, no source."""
@@ -74,6 +76,8 @@ def xray_scale(
             raise InputRefused(f"the X-ray scale must be positive, not {stated:g}", tag="--xray-mm-per-pixel")
         return float(stated), f"--xray-mm-per-pixel {stated:g}", float(DEPTH_RELATIVE_SD)
     if guide is not None:
+        from boreline.position.guide_scale import GUIDE_RELATIVE_SD, mm_per_px_from_guide  # only where one is stated
+
         french, place = guide
         measured = mm_per_px_from_guide(next(pictures(cine)), place, french)
         return measured, f"width of a guide catheter of {french:g} French", GUIDE_RELATIVE_SD
