@@ -82,7 +82,7 @@ export class Along {
       },
       axes: [
         { ...axis, scale: "x", side: 1, label, size: small * 3, labelSize: small * 1.5, gap: 3 },
-        { ...axis, scale: "y", side: 2, space: small * 3.2, label: "area, mm²", size: small * 2, labelSize: small * 1.5, gap: 3 },
+        { ...axis, scale: "y", side: 2, space: small * 2.5, label: "area, mm²", size: small * 2, labelSize: small * 1.5, gap: 3 },
       ],
       series: [{}, series("lumen", []), series("eem", [7, 4]), series("stent", [2, 3, 6, 3])],
       hooks: { ready: [() => queueMicrotask(() => this.placed())], drawClear: [] },

@@ -133,7 +133,7 @@ class Page {
       this.describe();
       run.prefetch(frame, this.direction);
     };
-    if (here) finish(here); else run.pixelsOf(frame).then(finish).catch((cause) => this.failed(cause));
+    if (here) finish(here); else run.want(frame, finish, (cause) => this.failed(cause));
     if (!run.linesNow(frame)) run.linesNear(frame).then(() => { if (this.frame === frame && this.run === run) this.drawAgain(); }).catch((cause) => this.failed(cause));
     this.along.show(frame);
     for (const one of this.others) this.paintOther(one);

@@ -26,6 +26,7 @@ export class Run {
     this.pixelBytes = 0;
     /** @type {Map<number, Promise<Uint8Array>>} */ this.underway = new Map();
     /** @type {number[]} */ this.ahead = [];
+    /** @type {{ frame: number, done: (pixels: Uint8Array) => void, failed: (cause: unknown) => void } | null} */ this.wanted = null;
     /** @type {Map<number, Lines>} */ this.lines = new Map();
     /** @type {Map<number, Promise<void>>} */ this.blocks = new Map();
   }
@@ -86,10 +87,27 @@ export class Run {
         const bytes = new Uint8Array(buffer);
         this.keep(frame, bytes);
         return bytes;
-      }).finally(() => { this.underway.delete(frame); this.fetchAhead(); });
+      }).finally(() => { this.underway.delete(frame); this.fetchWanted(); this.fetchAhead(); });
       this.underway.set(frame, asked);
     }
     return asked;
+  }
+
+  /**
+   * Pixels of the frame that is to be shown. While the server is behind, only the newest wish is kept, so that a held
+   * key skips frames instead of queueing them.
+   * @param {number} frame @param {(pixels: Uint8Array) => void} done @param {(cause: unknown) => void} failed
+   */
+  want(frame, done, failed) {
+    this.wanted = { frame, done, failed };
+    this.fetchWanted();
+  }
+
+  fetchWanted() {
+    if (!this.wanted || (this.underway.size > AT_ONCE && !this.underway.has(this.wanted.frame))) return;
+    const { frame, done, failed } = this.wanted;
+    this.wanted = null;
+    this.pixelsOf(frame).then(done).catch(failed);
   }
 
   /** @param {number} frame @param {Uint8Array} bytes */
