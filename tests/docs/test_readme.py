@@ -127,6 +127,10 @@ def test_the_tutorial_ends_in_a_case_signed_off(newcomer: Path, capsys: pytest.C
     assert len(json.loads((case / "implanted" / "assessment.json").read_text())["rules"]) > 30
     assert len(list((case / "for-the-archive" / "dicom").glob("*.dcm"))) == 2
     assert (newcomer / "by-hand" / "case" / "path.parquet").exists()
+    described = (ROOT / "README.md").read_text().partition("## What a result folder holds")[2]
+    for folder in (case / "before", case / "implanted", newcomer / "by-hand" / "case", case / "for-the-archive"):
+        for path in folder.iterdir():
+            assert f"`{path.name}" in described or path.name.startswith("."), path
 
 
 def test_the_python_page_runs(newcomer: Path, capsys: pytest.CaptureFixture[str]) -> None:
