@@ -4,6 +4,8 @@ Only on tuning scenes. Every run weighs the same, however many frames it has. Pr
 `pipeline/boreline/segmentation/confidence.json`; `--write` stores it.
 
     python benchmarks/segmentation/fit_confidence.py tuning --frames 40 --write
+
+Folders of labelled tuning runs, as `boreline phantom` writes them, do in place of scenes.
 """
 
 import argparse
