@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.ndimage import median_filter
 
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray
 from boreline.segmentation import eem, lumen
-from boreline.segmentation.features import Bytes
+from boreline.segmentation.features import Bytes, middle
 from boreline.segmentation.learning import DEEP_MM, Learnt
 from boreline.segmentation.ring_down import RingDown
 from boreline.segmentation.starts import SHADOWED
@@ -45,11 +44,23 @@ def wire_shadow(path: FloatArray, shadow: BoolArray, mm_per_sample: float) -> Bo
     if not shadow.any():
         return wire
     least = _BEFORE_WALL_MM / mm_per_sample
-    usual = median_filter(path, size=2 * _WIDEST_BRIDGE // 3 * 2 + 1, mode="wrap")  # about a third of the circle
-    dented = lumen.widened(shadow, 2) & (path - usual < -least)
-    for rays in (shadow, dented):
+    for rays in (shadow, _dented(path, lumen.widened(shadow, 2), least)):
         _mark_off_bridge(path, rays, least, wire)
     return wire
+
+
+@compiled
+def _dented(path: FloatArray, asked: BoolArray, least: float) -> BoolArray:
+    """Asked rays whose border lies nearer than the median over about a third of the circle around."""
+    n, half = len(path), 2 * _WIDEST_BRIDGE // 3
+    around = np.empty(2 * half + 1)
+    out = np.zeros(n, dtype=np.bool_)
+    for k in range(n):
+        if asked[k]:
+            for i in range(2 * half + 1):
+                around[i] = path[(k + i - half) % n]
+            out[k] = path[k] - np.median(around) < -least
+    return out
 
 
 @compiled
@@ -88,9 +99,9 @@ def mouth(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> tuple[Bool
     shape = eem.inner_shape(path, weight, _POCKET_ORDER, scale)
     # A wide mouth draws a curve of this order after it; what bulges far out of an off-centre circle must not.
     bulge = np.maximum(path - eem.inner_shape(path, weight, 1, scale), 0.0)
-    if bulge.max() > _MOUTH_DEEPER * float(np.median(path)):
+    if bulge.max() > _MOUTH_DEEPER * middle(path):
         tight = eem.inner_shape(path, weight / (1.0 + (bulge / (2.0 * scale)) ** 2), _POCKET_ORDER, scale)
-        pocket = _bulging(path, tight, _MOUTH_DEEPER * float(np.median(path)), mm_per_sample)
+        pocket = _bulging(path, tight, _MOUTH_DEEPER * middle(path), mm_per_sample)
         if pocket.any():
             return pocket, tight
     return _bulging(path, shape, _POCKET_DEEPEST_MM / mm_per_sample, mm_per_sample), shape
@@ -116,11 +127,39 @@ def under_halo(path: FloatArray, unseen: BoolArray, ring: RingDown) -> tuple[Boo
     seen = ~hidden & ~unseen
     if ring.end == 0 or hidden.sum() < _LEAST_HIDDEN or seen.sum() < len(path) // 4:
         return np.zeros(len(path), dtype=np.bool_), path
-    angle = 2.0 * np.pi * np.arange(len(path)) / len(path)
-    cos, sin = np.cos(angle), np.sin(angle)
-    x, y = (path * cos)[seen], (path * sin)[seen]
-    (a, b, c), *_ = np.linalg.lstsq(np.column_stack([x, y, np.ones(len(x))]), x * x + y * y, rcond=None)
-    along = (a * cos + b * sin) / 2
-    inside = c + along**2
-    circle = np.where(inside > 0, along + np.sqrt(np.maximum(inside, 0.0)), 0.0)
+    circle = _circle_through(path, seen)
     return hidden, np.where(hidden, np.clip(circle, ring.start, ring.end), path)
+
+
+@compiled
+def _circle_through(path: FloatArray, seen: BoolArray) -> FloatArray:
+    """Depths on all rays of the circle nearest to the seen ones by least squares; 0 where a ray misses it.
+
+    The circle x^2 + y^2 = a x + b y + c is linear in a, b and c.
+    """
+    n = len(path)
+    angle = 2.0 * np.pi * np.arange(n) / n
+    cos, sin = np.cos(angle), np.sin(angle)
+    m = np.zeros((3, 4))
+    row = np.empty(4)
+    for k in range(n):
+        if not seen[k]:
+            continue
+        row[0], row[1], row[2] = path[k] * cos[k], path[k] * sin[k], 1.0
+        row[3] = path[k] * path[k]
+        for p in range(3):
+            for q in range(4):
+                m[p, q] += row[p] * row[q]
+    for p in range(3):
+        for q in range(p + 1, 3):
+            m[q] -= m[p] * (m[q, p] / m[p, p])
+    c = m[2, 3] / m[2, 2]
+    b = (m[1, 3] - m[1, 2] * c) / m[1, 1]
+    a = (m[0, 3] - m[0, 2] * c - m[0, 1] * b) / m[0, 0]
+    out = np.zeros(n)
+    for k in range(n):
+        along = (a * cos[k] + b * sin[k]) / 2
+        inside = c + along * along
+        if inside > 0.0:
+            out[k] = along + np.sqrt(inside)
+    return out

@@ -89,56 +89,66 @@ class Traced:
 
 def trace(pictures: PolarBlock, usable: BoolArray, core: slice, learnt: Learnt) -> Traced:
     """Borders of the frames `core` of a block; the others are neighbours. `usable`: the frame carries a picture."""
-    voted, greys = _all_votes(pictures, usable, learnt)
-    numbers = range(core.start, core.stop)
-    found = Traced.nothing(len(numbers))
-    membrane_costs: dict[int, Floats] = {}
+    found = Traced.nothing(core.stop - core.start)
+    greys = [smooth_grey(picture) for picture in pictures]
+    thin = {t: thin_picture(pictures[t]) for t in range(core.start, core.stop) if usable[t]}
+    _trace_lumens(found, pictures, usable, core.start, greys, thin, learnt)
+    _trace_membranes(found, core.start, greys, thin, learnt)
+    return found
+
+
+def _trace_lumens(
+    found: Traced,
+    pictures: PolarBlock,
+    usable: BoolArray,
+    first: int,
+    greys: list[Bytes],
+    thin: dict[int, Bytes],
+    learnt: Learnt,
+) -> None:
+    voted = _all_votes(pictures, usable, greys, learnt)
 
     def joint(t: int) -> Floats:
         near = [voted[s] for s in (t - 1, t + 1) if 0 <= s < len(pictures) and usable[s]]
         return _with_neighbours(voted[t], near, learnt.likeness)
 
-    for row, t in enumerate(numbers):
-        if not usable[t]:
-            continue
-        _trace_lumen(found, row, joint(t), greys[t], thin_picture(pictures[t]), learnt, learnt.to_sample)
-    _look_again(found, core.start, joint, greys, pictures, learnt)
-    for row, t in enumerate(numbers):
-        if not usable[t]:
-            continue
-        membrane_costs[row] = membrane_cost(
-            greys[t], found.lumen[row], learnt.spread, learnt.to_sample, learnt.mm_per_sample
-        )
+    for t in thin:
+        _trace_lumen(found, t - first, joint(t), greys[t], thin[t], learnt, learnt.to_sample)
+    _look_again(found, first, joint, greys, thin, learnt)
+
+
+def _trace_membranes(found: Traced, first: int, greys: list[Bytes], thin: dict[int, Bytes], learnt: Learnt) -> None:
+    costs = {
+        t: membrane_cost(greys[t], found.lumen[t - first], learnt.spread, learnt.to_sample, learnt.mm_per_sample)
+        for t in thin
+    }
     views = [
         eem.View(
-            _with_neighbours(
-                cost, [membrane_costs[s] for s in (row - 1, row + 1) if s in membrane_costs], learnt.likeness
-            ),
-            greys[core.start + row],
-            thin_picture(pictures[core.start + row]),
-            found.wire[row],
-            found.pocket[row],
-            found.shadow[row],
+            _with_neighbours(cost, [costs[s] for s in (t - 1, t + 1) if s in costs], learnt.likeness),
+            greys[t],
+            thin[t],
+            found.wire[t - first],
+            found.pocket[t - first],
+            found.shadow[t - first],
         )
-        for row, cost in membrane_costs.items()
+        for t, cost in costs.items()
     ]
     borders = eem.membrane_borders(
         views, spread=learnt.spread, clarity=learnt.clarity, mm_per_sample=learnt.mm_per_sample
     )
-    for row, border in zip(membrane_costs, borders, strict=True):
+    for t, border in zip(costs, borders, strict=True):
+        row = t - first
         found.membrane[row], found.ring[row], found.doubt[row, 1] = border.depth, border.ring, border.doubt
         found.membrane_seen[row] = border.seen
-    return found
 
 
-def _all_votes(pictures: PolarBlock, usable: BoolArray, learnt: Learnt) -> tuple[list[Floats], list[Bytes]]:
-    greys = [smooth_grey(picture) for picture in pictures]
+def _all_votes(pictures: PolarBlock, usable: BoolArray, greys: list[Bytes], learnt: Learnt) -> list[Floats]:
     shared = shared_speckle(pictures) if usable.all() else _shared_in_runs(pictures, usable)
     voted = []
     for grey, own in zip(greys, shared, strict=True):
         levelled, factor = level_share(own, usual_share(own, learnt.mm_per_sample), learnt.share, learnt.null)
         voted.append(lumen.votes(grey, levelled, learnt.model, 1.0 / factor, learnt.tail))
-    return voted, greys
+    return voted
 
 
 def _shared_in_runs(pictures: PolarBlock, usable: BoolArray) -> Bytes:
@@ -176,7 +186,7 @@ def _look_again(
     first: int,
     joint: Callable[[int], Floats],
     greys: list[Bytes],
-    pictures: PolarBlock,
+    thin: dict[int, Bytes],
     learnt: Learnt,
 ) -> None:
     """Draw borders that ran away or leapt again, near those of the frames around, and keep what stands at a wall."""
@@ -200,7 +210,7 @@ def _look_again(
                 held = voted
                 ends = np.minimum(learnt.to_sample, int(second_look.CLOSED_WITHIN_MM / learnt.mm_per_sample))
             again = Traced.nothing(1)
-            _trace_lumen(again, 0, held, greys[t], thin_picture(pictures[t]), learnt, ends)
+            _trace_lumen(again, 0, held, greys[t], thin[t], learnt, ends)
             heard = ~(again.wire[0] | again.pocket[0])
             if second_look.wall_found(again.rise[0], found.rise[row], usual_rise, heard=heard):
                 for field in ("lumen", "wire", "pocket", "hidden", "shadow", "rise", "doubt"):
