@@ -33,6 +33,10 @@ PullbackSpeed = Annotated[
     float | None,
     typer.Option("--pullback-speed", metavar="MM_S", help="Speed of a pullback whose file states none, in mm/s."),
 ]
+OneFramePerBeat = Annotated[
+    bool,
+    typer.Option("--one-frame-per-beat", help="A gated pullback without R waves holds one frame per heart beat."),
+]
 CalibrationFile = Annotated[
     Path | None,
     typer.Option("--calibration", metavar="FILE", help="A catheter's scale equation (boreline benchmark calibrate)."),

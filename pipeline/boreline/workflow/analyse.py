@@ -48,6 +48,8 @@ class AnalyseOptions:
         Frames per second, where the file has no usable timing.
     pullback_speed_mm_s
         Speed of a pullback whose file states none.
+    one_frame_per_beat
+        A gated pullback without R waves holds one frame per heart beat, as the operator states.
     calibration_file
         A catheter's scale equation, applied on top of the calibration.
     scale_equation
@@ -65,6 +67,7 @@ class AnalyseOptions:
     vessel: Vessel | None = None
     phase: Phase | None = None
     pullback_speed_mm_s: float | None = None
+    one_frame_per_beat: bool = False
     segmenter: str = DEFAULT_SEGMENTER
     calibration_file: Path | None = None
     scale_equation: ScaleEquation | None = None
@@ -106,7 +109,9 @@ def analyse(
     segmenter = load_segmenter(options.segmenter)
     run = _scaled(read_run(source, **options.reading()), options)
     faults, cut, change = FaultCount(run.n_frames), LongitudinalCut(run), ChangeSignal(run)
-    axis = axis_from_pullback(run, operator_speed_mm_s=options.pullback_speed_mm_s)
+    axis = axis_from_pullback(
+        run, operator_speed_mm_s=options.pullback_speed_mm_s, one_frame_per_beat=options.one_frame_per_beat
+    )
     segmentation = segmenter.segment(
         watched(run, faults, cut.add, change.add), threads=options.threads, progress=progress
     )
