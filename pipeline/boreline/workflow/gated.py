@@ -47,8 +47,11 @@ def profiles(
     gated = profile_table(frames, gated_only=True)
     if gated is None:
         raise InputRefused("has fewer than two gated frames in the vessel", file=folder.path)
-    low = max(float(part["position_mm"].iloc[0]) for part in (whole, gated)) if from_mm is None else from_mm
-    high = min(float(part["position_mm"].iloc[-1]) for part in (whole, gated)) if to_mm is None else to_mm
+    seen = [part.loc[part["lumen_area_mm2"].notna()] for part in (whole, gated)]
+    if any(part.empty for part in seen):
+        raise InputRefused("has no lumen on the gated frames", file=folder.path)
+    low = max(float(part["position_mm"].iloc[0]) for part in seen) if from_mm is None else from_mm
+    high = min(float(part["position_mm"].iloc[-1]) for part in seen) if to_mm is None else to_mm
     out: dict[str, JsonValue] = {
         "from_mm": low,
         "to_mm": high,
