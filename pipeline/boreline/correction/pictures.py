@@ -10,7 +10,7 @@ from boreline.model import GreyImage, Run
 
 PictureOf = Callable[[int], GreyImage | None]
 """The picture of a frame (0-based), full frame, uint8; None when it cannot be decoded."""
-CACHE_BYTES = 40 * 2**20
+CACHE_BYTES = 32 * 2**20
 
 
 class FrameCache:

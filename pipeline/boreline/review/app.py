@@ -17,6 +17,7 @@ from starlette.types import ASGIApp
 
 from boreline.correction.edits import AnyEdit, Reason, Redo, Undo
 from boreline.errors import InputRefused
+from boreline.memory import give_back
 from boreline.model import JsonValue
 from boreline.review.guard import Guard, TooLarge
 from boreline.review.pixels import longitudinal_cut
@@ -71,6 +72,8 @@ def build_app(sessions: Sequence[RunSession], token: str) -> ASGIApp:
             image = longitudinal_cut(chosen.folder, chosen.run)
             done, png = cv2.imencode(".png", np.ascontiguousarray(image.T))
             cuts[number] = png.tobytes() if done else b""
+            del image, png
+            give_back()
         return Response(cuts[number], media_type="image/png")
 
     def figures(request: Request) -> Response:

@@ -27,6 +27,7 @@ from boreline.correction.edits import LOOKING, Nodule
 from boreline.correction.log import hash_of
 from boreline.correction.state import scaled_calibration
 from boreline.errors import InputRefused
+from boreline.memory import give_back
 from boreline.model import JsonValue, Run, Structure
 from boreline.results import ResultFolder
 from boreline.review.decision import decision
@@ -86,6 +87,7 @@ class RunSession:
         current = (self._record["current_reader"], self._record["edits_hash"])
         if self._log.entries and current != (reader, hash_of(self._log.entries)):
             self.save()
+        give_back()
 
     # ------------------------------------------------------------------------------------------ reading
 
@@ -222,6 +224,8 @@ class RunSession:
         edited = edited_result(self._baseline, state)
         replayed = Replayed(state, history, self._refused)
         write_edited(self.folder, self._baseline, edited, replayed, reader=self.reader, edits_hash=hash_of(entries))
+        del edited
+        give_back()
 
     def close(self) -> None:
         """Write what is pending and let the log go."""
