@@ -7,7 +7,7 @@ study has lesions only, so focal that their length is a few times what a run can
 deviation of 0.3 to 1 mm (half of the depth over 0.7 to 2.4 mm).
 
     python benchmarks/coverage_of_intervals.py 1000 benchmarks/coverage_of_intervals.json
-    python benchmarks/coverage_of_intervals.py 500 benchmarks/coverage_of_focal_lesions.json --focal
+    python benchmarks/coverage_of_intervals.py 300 benchmarks/coverage_of_focal_lesions.json --focal
 """
 
 from __future__ import annotations

@@ -26,3 +26,11 @@ def test_the_saved_study_keeps_its_promise() -> None:
     for name in ("mla_mm2", "mla_burden_pct", "msa_mm2", "length_mm", "expansion_pct"):
         assert saved[name]["n"] == 500
         assert 0.92 <= saved[name]["coverage"] <= 0.98
+
+
+def test_the_study_of_focal_lesions_is_saved() -> None:
+    """The MLA of lesions near the resolution misses the goal of 92 % by little; the rest keeps it."""
+    saved = json.loads((BENCHMARKS / "coverage_of_focal_lesions.json").read_text())
+    assert saved["mla_mm2"]["coverage"] >= 0.90
+    for name in ("mla_burden_pct", "length_mm", "distal_lumen_mm2", "proximal_lumen_mm2"):
+        assert 0.92 <= saved[name]["coverage"] <= 0.98, name
