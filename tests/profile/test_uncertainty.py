@@ -9,9 +9,9 @@ from boreline.profile.minimum import (
     effective_number,
     expected_minimum_score,
     largest_draws,
-    smallest_single_frame,
 )
 from boreline.profile.record import profile_from_table
+from boreline.profile.single_frame import smallest_single_frame
 from boreline.profile.smoothing import _noise_precision, _roughness, smooth
 from boreline.profile.uncertainty import (
     Measured,

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from boreline.flags import Flag, parse_flags
+from boreline.profile.single_frame import smallest_single_frame
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +51,6 @@ def with_sd(area_mm2: float, contour_sd_mm2: float, scale_relative_sd: float | N
     return f"{area_mm2:.2f} ± {math.hypot(*parts):.2f} mm²"
 
 
-def smallest_lumen(frames: pd.DataFrame) -> int | None:
-    """0-based frame with the smallest lumen of all frames that show the vessel; None when none was measured."""
-    lumen = frames["lumen_area_mm2"].to_numpy(dtype=float)
-    measured = np.flatnonzero(np.isfinite(lumen))
-    return None if not measured.size else int(measured[np.argmin(lumen[measured])])
-
-
 def smallest_stent(frames: pd.DataFrame) -> int | None:
     """0-based frame with the smallest stent area; None without a stent."""
     stent = frames["stent_area_mm2"].to_numpy(dtype=float)
@@ -66,7 +60,9 @@ def smallest_stent(frames: pd.DataFrame) -> int | None:
 def named_sites(frames: pd.DataFrame, plan: Mapping[str, Any] | None) -> tuple[NamedSite, ...]:
     """Smallest lumen and stent area, and the plan's landing sites and references."""
     sites = []
-    for name, frame in (("smallest lumen", smallest_lumen(frames)), ("smallest stent area", smallest_stent(frames))):
+    smallest = smallest_single_frame(frames)
+    lumen = None if smallest is None else smallest.frame
+    for name, frame in (("smallest lumen", lumen), ("smallest stent area", smallest_stent(frames))):
         if frame is not None:
             sites.append(NamedSite(name, frame, float(frames["position_mm"].iloc[frame])))
     for key, label in (("references", "reference"), ("landing_sites", "landing")):
@@ -89,15 +85,16 @@ def answers(
     """The first screen, most asked for first."""
     scale_sd = record["calibration"]["relative_sd"]
     out = []
-    frame = smallest_lumen(frames)
-    if frame is None:
+    smallest = smallest_single_frame(frames)
+    if smallest is None:
         out.append(Answer("Smallest lumen", "–", "no frame could be measured"))
     else:
-        row = frames.iloc[frame]
-        parts = [_place(row), f"frame {frame + 1}"]
+        row = frames.iloc[smallest.frame]
+        parts = [_place(row), f"frame {smallest.frame + 1}"]
         parts.append(f"⌀ {number(row['lumen_min_diameter_mm'])} to {number(row['lumen_max_diameter_mm'], 2, 'mm')}")
         if math.isfinite(row["plaque_burden_pct"]):
             parts.append(f"plaque burden {row['plaque_burden_pct']:.0f} %")
+        parts.append(smallest.words)
         value = with_sd(row["lumen_area_mm2"], row["lumen_area_sd_mm2"], scale_sd)
         out.append(Answer("Smallest lumen", value, " · ".join(p for p in parts if p)))
     if plan:

@@ -16,9 +16,10 @@ import pandas as pd
 
 from boreline.geometry import polygon_diameters_mm
 from boreline.model import Calibration, Contours, Structure
+from boreline.profile.single_frame import smallest_single_frame
 from boreline.profile.volumes import VolumeRule, segment_volumes
 from boreline.reporting import codes
-from boreline.reporting.answers import smallest_lumen, smallest_stent
+from boreline.reporting.answers import smallest_stent
 from boreline.reporting.codes import Concept
 
 DEFINITIONS = (
@@ -62,9 +63,10 @@ def measured_groups(
 ) -> tuple[Group, ...]:
     """Smallest lumen, references of the plan, smallest stent area, and volumes over the pullback."""
     groups = []
-    frame = smallest_lumen(frames)
-    if frame is not None:
-        groups.append(_site("smallest lumen", codes.SITE_OF_LUMEN_MINIMUM, frame, frames, contours, calibration))
+    smallest = smallest_single_frame(frames)
+    if smallest is not None:
+        site = codes.SITE_OF_LUMEN_MINIMUM
+        groups.append(_site("smallest lumen", site, smallest.frame, frames, contours, calibration))
     references = (plan or {}).get("references") or {}
     for side, site in (("distal", codes.DISTAL_REFERENCE), ("proximal", codes.PROXIMAL_REFERENCE)):
         if references.get(side) and references[side].get("frame") is not None:

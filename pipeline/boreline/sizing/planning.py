@@ -13,8 +13,9 @@ from boreline.model import CAUTION, FloatArray, IntArray, JsonValue, Structure
 from boreline.profile.calcium import CalciumSummary, summarise_calcium
 from boreline.profile.indices import area_stenosis_pct, remodelling_class, remodelling_index
 from boreline.profile.lesions import Lesion, LesionKind, find_stenoses, lesion_to_cover
-from boreline.profile.minimum import ALONG_PROFILE, largest_draws
+from boreline.profile.minimum import largest_draws
 from boreline.profile.record import Profile
+from boreline.profile.single_frame import ALONG_PROFILE
 from boreline.profile.sites import Side, Site
 from boreline.profile.uncertainty import (
     N_DRAWS,

@@ -15,6 +15,7 @@ from boreline.model import CAUTION, JsonValue
 from boreline.profile.grid import profile_table
 from boreline.profile.lesions import Lesion, lesion_to_cover
 from boreline.profile.record import Profile, profile_from_table
+from boreline.profile.single_frame import smallest_single_frame
 from boreline.profile.sites import Side, minimum_lumen
 from boreline.sizing.landing import Landing, chosen_landing, propose_landing
 
@@ -60,8 +61,8 @@ def _found(frames: pd.DataFrame, chosen: Mapping[SiteName, int]) -> dict[str, in
     """Sites as `boreline plan` finds them; only the smallest lumen for a run without millimetres."""
     profile = profile_of(frames)
     if profile is None:
-        smallest = _smallest(frames, "lumen_area_mm2")
-        return {} if smallest is None else {SiteName.MLA.value: smallest}
+        smallest = smallest_single_frame(frames)
+        return {} if smallest is None else {SiteName.MLA.value: smallest.frame}
     lesion = lesion_to_cover(profile)
     first, last = (0, profile.n_rows - 1) if lesion is None else (lesion.first_row, lesion.last_row)
     minimum = minimum_lumen(profile, first, last)

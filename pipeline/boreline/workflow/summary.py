@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from boreline.model import CAUTION, JsonValue
+from boreline.profile.single_frame import smallest_single_frame
 from boreline.results import ResultFolder, json_ready
 
 
@@ -19,7 +20,7 @@ def summary(folder: ResultFolder) -> dict[str, JsonValue]:
     lumen = frames["lumen_area_mm2"].to_numpy(dtype=float)
     measured = np.flatnonzero(np.isfinite(lumen))
     n_eem = int(frames["eem_area_mm2"].notna().sum())
-    smallest = None if not measured.size else int(measured[np.argmin(lumen[measured])])
+    smallest = smallest_single_frame(frames)
     position = frames["position_mm"].to_numpy(dtype=float)
     length_mm = float(np.ptp(position[np.isfinite(position)])) if np.isfinite(position).any() else None
     report = str(folder.path / "report.html")
@@ -32,8 +33,10 @@ def summary(folder: ResultFolder) -> dict[str, JsonValue]:
     if length_mm is not None:
         lines.append(f"length {length_mm:.1f} mm")
     if smallest is not None:
-        place = f" at {position[smallest]:.1f} mm" if np.isfinite(position[smallest]) else ""
-        lines.append(f"smallest lumen {lumen[smallest]:.2f} mm2, frame {smallest + 1}{place}")
+        place = f" at {position[smallest.frame]:.1f} mm" if np.isfinite(position[smallest.frame]) else ""
+        lines.append(
+            f"smallest lumen {smallest.area_mm2:.2f} mm2, frame {smallest.frame + 1}{place} ({smallest.words})"
+        )
     lines += [f"warning: {line}" for line in record["warnings"]]
     lines += [f"report: {report}", "not reviewed by an operator", CAUTION]
     value: dict[str, JsonValue] = {
@@ -46,9 +49,10 @@ def summary(folder: ResultFolder) -> dict[str, JsonValue]:
         "smallest_lumen": None
         if smallest is None
         else {
-            "frame": smallest + 1,
-            "lumen_area_mm2": lumen[smallest],
-            "position_mm": position[smallest],
+            "frame": smallest.frame + 1,
+            "lumen_area_mm2": smallest.area_mm2,
+            "position_mm": position[smallest.frame],
+            "definition": smallest.words,
         },
         "calibration": record["calibration"],
         "axis": record["axis"],
