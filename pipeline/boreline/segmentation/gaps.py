@@ -96,15 +96,18 @@ def mouth(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> tuple[Bool
     """Rays where the border bulges out of the smooth shape of the rest (branch mouth, soft plaque), and that shape."""
     scale = _POCKET_SCALE_MM / mm_per_sample
     weight = np.where(deaf, 0.1, 1.0)
-    shape = eem.inner_shape(path, weight, _POCKET_ORDER, scale)
-    # A wide mouth draws a curve of this order after it; what bulges far out of an off-centre circle must not.
+    # A wide mouth draws a curve of a high order after it; what bulges far out of an off-centre circle must not.
     bulge = np.maximum(path - eem.inner_shape(path, weight, 1, scale), 0.0)
+    deepest = _POCKET_DEEPEST_MM / mm_per_sample
+    if bulge.max() < deepest:
+        return np.zeros(len(path), dtype=np.bool_), path
     if bulge.max() > _MOUTH_DEEPER * middle(path):
         tight = eem.inner_shape(path, weight / (1.0 + (bulge / (2.0 * scale)) ** 2), _POCKET_ORDER, scale)
         pocket = _bulging(path, tight, _MOUTH_DEEPER * middle(path), mm_per_sample)
         if pocket.any():
             return pocket, tight
-    return _bulging(path, shape, _POCKET_DEEPEST_MM / mm_per_sample, mm_per_sample), shape
+    shape = eem.inner_shape(path, weight, _POCKET_ORDER, scale)
+    return _bulging(path, shape, deepest, mm_per_sample), shape
 
 
 def _bulging(path: FloatArray, shape: FloatArray, deepest: float, mm_per_sample: float) -> BoolArray:

@@ -86,7 +86,8 @@ def observe(
     lumen, eem = lumen_mm.astype(np.float64), eem_mm.astype(np.float64)
     border = np.repeat(lumen, step, axis=1)
     from_mm = np.where(np.isfinite(border), halo_mm, np.nan)
-    bright = float(np.percentile(pictures[:, ::4, int(halo_mm / mm_per_sample) :: 2], _BRIGHT_PCT))
+    counts = np.bincount(pictures[:, ::4, int(halo_mm / mm_per_sample) :: 2].ravel(), minlength=256)
+    bright = float(np.searchsorted(np.cumsum(counts), _BRIGHT_PCT / 100.0 * counts.sum()))
     middle = slice(len(pictures) // 2, len(pictures) // 2 + 1)
     return Observations(
         find_candidates(pictures, from_mm, border + _OUTWARD_MM, mm_per_sample, bright),
