@@ -166,3 +166,15 @@ def _circle_through(path: FloatArray, seen: BoolArray) -> FloatArray:
         if inside > 0.0:
             out[k] = along + np.sqrt(inside)
     return out
+
+
+def across_mouth(path: FloatArray, mouth_rays: BoolArray, deaf: BoolArray) -> FloatArray:
+    """The border, carried over a branch mouth along the circle through the rest, which it meets on either side."""
+    seen = ~(mouth_rays | deaf)
+    if seen.sum() < len(path) // 3:
+        return path
+    off = path - _circle_through(path, seen)
+    out = path.copy()
+    for run in lumen.runs_of_true(mouth_rays):
+        out[run] += lumen.bridged(off, run) - off[run]
+    return out

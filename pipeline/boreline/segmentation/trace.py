@@ -236,7 +236,10 @@ def _trace_lumen(
     if pocket.any():
         heard[pocket] = 0.0
         path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
-        path = np.where(pocket, np.rint((path + shape) / 2).astype(np.int64), path)
+        # Three ways across, none of them always right: straight, along the shape, along the circle of the rest.
+        circle = gaps.across_mouth(path.astype(np.float64), pocket, wire)
+        curve = (path + shape + 2.0 * circle) / 4.0
+        path = np.where(pocket, np.rint(curve).astype(np.int64), path)
     level = edge_levels(learnt.clarity)[0]
     edge, _ = find_edges(thin, path, level, False)
     # Again about the first answer, so that both sides are looked at equally far from the edge.
