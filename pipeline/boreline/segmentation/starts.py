@@ -49,7 +49,7 @@ _BETWEEN_MM = 0.2
 _LEAST_BETWEEN = 2000
 """Samples between two borders from which their content is judged."""
 _LASTING, _LEAST_LASTING = 0.3, 0.02
-_SHARES_LITTLE = 0.5
+_SHARES_LITTLE, _BRIGHT_ENOUGH = 0.5, 0.4
 _DARKER_BETWEEN = -0.03
 _CLOSE_MERIT = 0.5
 _WRONG_WAY = 3.0
@@ -218,14 +218,16 @@ def _refined(sampled: Sampled, model: BloodModel, turns: int) -> Guess:
 def _choose(guesses: list[Guess], sampled: Sampled) -> Guess:
     """The guess of the most merit, unless one inside it shows that its blood holds tissue.
 
-    Soft plaque may differ less from blood in brightness than from what lies behind. Its speckle lasts, though, as that
-    of the wall does and that of blood does not.
+    Soft plaque may differ less from blood in brightness than from what lies behind, if not by much. Its speckle lasts,
+    though, as that of the wall does and that of blood does not.
     """
     best = max(guesses, key=lambda guess: guess.merit)
     for inner in sorted(guesses, key=lambda guess: -guess.merit):
         if inner.merit < _CLOSE_MERIT * best.merit or inner.paths.mean() >= best.paths.mean():
             continue
         if best.shared_nats > _SHARES_LITTLE * inner.shared_nats:
+            continue
+        if inner.grey_nats < _BRIGHT_ENOUGH * best.grey_nats:
             continue
         depth = np.arange(sampled.grey.shape[2])
         margin, least = _WALL_FROM_MM / sampled.mm_per_sample, _BETWEEN_MM / sampled.mm_per_sample
