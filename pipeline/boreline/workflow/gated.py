@@ -13,7 +13,7 @@ from boreline.errors import InputRefused
 from boreline.model import JsonValue
 from boreline.profile.grid import profile_table
 from boreline.profile.volumes import VolumeRule, segment_volumes
-from boreline.results import ResultFolder
+from boreline.results import ResultFolder, json_ready
 from boreline.results.tables import write_csv
 
 
@@ -61,7 +61,9 @@ def profiles(
     }
     if table is not None:
         write_csv(PROFILE, gated, table)
-    return out
+    ready = json_ready(out)
+    assert isinstance(ready, dict)
+    return ready
 
 
 def _measured(folder: ResultFolder, profile: pd.DataFrame, low_mm: float, high_mm: float) -> dict[str, JsonValue]:
