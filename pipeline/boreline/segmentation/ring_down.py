@@ -10,8 +10,12 @@ import numpy as np
 from boreline.segmentation.features import Bytes
 
 _SEARCH_MM = 1.3
-_CORE_LEVEL = 12.0  # grey: the core of a catheter is black
-_LEAST_CORE_MM = 0.25
+_OUT_OF_CORE = 12.0
+"""Grey levels above the core of a catheter, which is black but for noise."""
+_DARK_CORE = 0.25
+"""Share of the halo's level that noise in the core reaches at most."""
+_LEAST_CORE_MM, _LARGEST_CORE_MM = 0.25, 0.8
+"""Radius of a catheter (common practice, no source)."""
 _RISE_MM = 0.3
 _FADED = 0.08
 """Share of the peak above the darkest level at which a halo has faded: where blood is black its tail shows long."""
@@ -40,12 +44,13 @@ def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
     spread = np.median(np.abs(stack - middle), axis=0).mean(axis=0)
     level = np.percentile(middle, 30, axis=0)
     limit = min(int(_SEARCH_MM / mm_per_sample), len(level) // 2)
-    start = int(np.argmax(level[:limit] > _CORE_LEVEL))
-    if start < int(_LEAST_CORE_MM / mm_per_sample):
+    core = float(np.median(level[: int(_LEAST_CORE_MM / mm_per_sample)]))
+    start = int(np.argmax(level[:limit] > core + _OUT_OF_CORE))
+    if not int(_LEAST_CORE_MM / mm_per_sample) <= start <= int(_LARGEST_CORE_MM / mm_per_sample):
         return RingDown(0, 0)
     peak = start + int(np.argmax(level[start : start + int(_RISE_MM / mm_per_sample)]))
     rest = float(level[peak:limit].min())
-    if level[peak] < 2 * _CORE_LEVEL or rest > _DARKER * level[peak]:
+    if level[peak] < core + 2 * _OUT_OF_CORE or core > _DARK_CORE * level[peak] or rest > _DARKER * level[peak]:
         return RingDown(0, 0)
     faded = np.flatnonzero(level[peak:limit] <= rest + _FADED * (level[peak] - rest))
     usual = float(np.percentile(spread[int(0.3 / mm_per_sample) : int(2.5 / mm_per_sample)], 60))

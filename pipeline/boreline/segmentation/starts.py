@@ -45,13 +45,16 @@ _SMOOTHING = 5.0  # grey levels
 _LEAST_SHARE = 1e-3
 _EDGE_MM = 0.2
 _OUTSIDE_MM = (1.0, 3.5)
+_LAYER_MM = 0.12
+_BEYOND_LAYER_MM = (0.22, 0.92)
+_NEAR_MM = (0.05, 0.3)
 _BETWEEN_MM = 0.2
 _LEAST_BETWEEN = 2000
 """Samples between two borders from which their content is judged."""
 _LASTING, _LEAST_LASTING = 0.3, 0.02
 _SHARES_LITTLE, _BRIGHT_ENOUGH = 0.5, 0.4
 _DARKER_BETWEEN = -0.03
-_CLOSE_MERIT = 0.5
+_CLOSE_MERIT = 0.65
 _WRONG_WAY = 3.0
 _LEAST_HELD = 0.015
 """Share of all samples; with as few in blood, the two sides count half."""
@@ -104,8 +107,12 @@ class Guess:
         Samples surely inside, and just outside.
     grey_nats, shared_nats
         Jensen-Shannon divergence of blood and wall; negative where blood is the brighter, or shares more.
+    edge_nats
+        That of grey just inside and just outside the border.
     astray
         Share of rays whose border lies at the end of the picture.
+    radius_mm
+        Mean distance of the border from the catheter's centre.
     """
 
     model: BloodModel
@@ -116,14 +123,20 @@ class Guess:
     wall: BoolArray
     grey_nats: float
     shared_nats: float
+    edge_nats: float
     astray: float
+    radius_mm: float
 
     @property
     def merit(self) -> float:
-        """How far the sides differ in the right way, less for borders that run out of the picture or hold no blood."""
+        """How far the sides differ in the right way, less for borders that run out of the picture or hold no blood.
+
+        And less for wide ones: around the lumen lie more borders of tissues that differ, and not the other way round.
+        """
         apart = sum(nats if nats > 0 else _WRONG_WAY * nats for nats in (self.grey_nats, self.shared_nats))
         held = float(self.blood.mean())
-        return apart * (1.0 - min(1.0, 3.0 * self.astray)) * held / (held + _LEAST_HELD)
+        merit = (apart + self.edge_nats) * (1.0 - min(1.0, 3.0 * self.astray)) * held / (held + _LEAST_HELD)
+        return merit / self.radius_mm if merit > 0 else merit * self.radius_mm
 
 
 def best_guess(sampled: Sampled) -> Guess:
@@ -135,7 +148,7 @@ def best_guess(sampled: Sampled) -> Guess:
     first = _refined(few, both, _TURNS)
     best = first  # stands in a picture without speckle
     if clarity(few.grey, first.blood, first.wall) <= CLEAN:
-        others = (lasting, speckle, _model(few, _edges(few)), _model(few, _near(few)))
+        others = (lasting, speckle, _model(few, _edges(few)), _model(few, _near(few)), _by_thin_layer(few))
         best = _choose([first, *(_refined(few, model, _TURNS) for model in others)], few)
     return _refined(sampled, best.model, 1)
 
@@ -159,6 +172,20 @@ def _by_lasting_speckle(sampled: Sampled) -> BloodModel:
     usual = sampled.shared[..., int(_OUTSIDE_MM[0] / mm) : int(_OUTSIDE_MM[1] / mm)]
     blood, wall = (shares_of(values, np.ones(values.shape, dtype=np.bool_)) for values in (sampled.unshared, usual))
     return BloodModel(np.zeros(_LEVELS, dtype=np.float32), log_ratio(blood, wall))
+
+
+def _by_thin_layer(sampled: Sampled) -> BloodModel:
+    """The catheter fills the lumen: blood is the darker half of a thin layer around it. The halo lasts, so speckle is mute."""
+    mm = sampled.mm_per_sample
+    depth = np.arange(sampled.grey.shape[2]) - max(sampled.ring.end, sampled.ring.start)
+    first, last = (limit / mm for limit in _BEYOND_LAYER_MM)
+    lit, _ = _lit(sampled, np.full(sampled.grey.shape[:2], float(sampled.ring.end) + _LAYER_MM / mm))
+    layer = (depth > 0) & (depth < _LAYER_MM / mm) & lit[..., None]
+    wall = (depth > first) & (depth < last) & lit[..., None]
+    if layer.any():
+        layer &= sampled.grey <= np.median(sampled.grey[layer])
+    by_grey = _counted(sampled, layer, wall).by_grey
+    return BloodModel(by_grey, np.zeros_like(by_grey))
 
 
 def _near(sampled: Sampled) -> FloatArray:
@@ -211,7 +238,9 @@ def _refined(sampled: Sampled, model: BloodModel, turns: int) -> Guess:
         wall=wall,
         grey_nats=_contrast(sampled.grey, blood, wall),
         shared_nats=_contrast(sampled.shared, blood, wall),
+        edge_nats=_contrast(sampled.grey, *_beside(sampled, paths, lit)),
         astray=float((paths > sampled.to_sample - _AT_THE_END).mean()),
+        radius_mm=float(paths.mean()) * sampled.mm_per_sample,
     )
 
 
@@ -266,6 +295,15 @@ def _sides(sampled: Sampled, paths: FloatArray, lit: BoolArray) -> tuple[BoolArr
     blood = (depth < border - _BLOOD_MARGIN_MM / mm) & (depth > sampled.ring.end) & lit
     wall = (depth > border + _WALL_FROM_MM / mm) & (depth < border + _WALL_TO_MM / mm) & lit
     return blood, wall
+
+
+def _beside(sampled: Sampled, paths: FloatArray, lit: BoolArray) -> tuple[BoolArray, BoolArray]:
+    """Samples close to the borders, inside and outside, away from shadows and the ring-down."""
+    close, far = (limit / sampled.mm_per_sample for limit in _NEAR_MM)
+    depth = np.arange(sampled.grey.shape[-1])
+    outwards = depth - paths[..., None]
+    near = (np.abs(outwards) > close) & (np.abs(outwards) < far) & lit[..., None]
+    return near & (outwards < 0) & (depth > sampled.ring.end), near & (outwards > 0)
 
 
 def _counted(sampled: Sampled, blood: BoolArray, wall: BoolArray) -> BloodModel:
