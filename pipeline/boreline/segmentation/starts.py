@@ -52,7 +52,7 @@ _BETWEEN_MM = 0.2
 _LEAST_BETWEEN = 2000
 """Samples between two borders from which their content is judged."""
 _LASTING, _LEAST_LASTING = 0.3, 0.02
-_SHARES_LITTLE, _BRIGHT_ENOUGH = 0.5, 0.4
+_SHARES_LITTLE, _EDGE_ENOUGH = 0.5, 0.65
 _DARKER_BETWEEN = -0.03
 _CLOSE_MERIT = 0.65
 _WRONG_WAY = 3.0
@@ -175,7 +175,10 @@ def _by_lasting_speckle(sampled: Sampled) -> BloodModel:
 
 
 def _by_thin_layer(sampled: Sampled) -> BloodModel:
-    """The catheter fills the lumen: blood is the darker half of a thin layer around it. The halo lasts, so speckle is mute."""
+    """The catheter fills the lumen: blood is the darker half of a thin layer around it.
+
+    The tail of its halo lasts, so speckle is left out.
+    """
     mm = sampled.mm_per_sample
     depth = np.arange(sampled.grey.shape[2]) - max(sampled.ring.end, sampled.ring.start)
     first, last = (limit / mm for limit in _BEYOND_LAYER_MM)
@@ -247,8 +250,8 @@ def _refined(sampled: Sampled, model: BloodModel, turns: int) -> Guess:
 def _choose(guesses: list[Guess], sampled: Sampled) -> Guess:
     """The guess of the most merit, unless one inside it shows that its blood holds tissue.
 
-    Soft plaque may differ less from blood in brightness than from what lies behind, if not by much. Its speckle lasts,
-    though, as that of the wall does and that of blood does not.
+    Soft plaque may differ less from blood in brightness than from what lies behind, if not by much at the border. Its
+    speckle lasts, though, as that of the wall does and that of blood does not.
     """
     best = max(guesses, key=lambda guess: guess.merit)
     for inner in sorted(guesses, key=lambda guess: -guess.merit):
@@ -256,7 +259,7 @@ def _choose(guesses: list[Guess], sampled: Sampled) -> Guess:
             continue
         if best.shared_nats > _SHARES_LITTLE * inner.shared_nats:
             continue
-        if inner.grey_nats < _BRIGHT_ENOUGH * best.grey_nats:
+        if inner.edge_nats < _EDGE_ENOUGH * best.edge_nats:
             continue
         depth = np.arange(sampled.grey.shape[2])
         margin, least = _WALL_FROM_MM / sampled.mm_per_sample, _BETWEEN_MM / sampled.mm_per_sample
