@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
 from boreline.geometry.compiled import compiled
@@ -24,6 +25,10 @@ _POCKET_RAYS, _POCKET_WIDEST, _POCKET_MARGIN = 6, 58, 2
 _POCKET_ORDER, _POCKET_SCALE_MM = 3, 0.06
 _MOUTH_DEEPER = 0.5
 """Share of the usual depth of the border by which a wide mouth bulges out of the rest at least."""
+_CORNER_RAYS = 20
+"""How far from a mouth its corners are looked for."""
+_CORNER_MM, _OFF_CIRCLE = 0.12, 0.1
+"""How far the corners stand into the lumen at least, less this share of how far the bulge leaves the circle of the rest."""
 
 
 def shadowed(grey: Bytes, path: FloatArray, learnt: Learnt) -> BoolArray:
@@ -93,7 +98,32 @@ def _mark_off_bridge(path: FloatArray, rays: BoolArray, least: float, wire: Bool
 
 
 def mouth(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> tuple[BoolArray, FloatArray]:
-    """Rays where the border bulges out of the smooth shape of the rest (branch mouth, soft plaque), and that shape."""
+    """Rays where the border bulges out of the smooth shape of the rest (branch mouth, soft plaque), and that shape.
+
+    A lumen bulges too, seen from a catheter that leans on its wall. But it is convex: a mouth has corners.
+    """
+    pocket, shape = _bulge(path, deaf, mm_per_sample)
+    rest = ~(pocket | deaf)
+    if pocket.any() and rest.sum() > len(path) // 4:
+        off = (path - _circle_through(path, rest))[pocket]
+        if _corner(path, pocket) + _OFF_CIRCLE * float(off.mean()) < _CORNER_MM / mm_per_sample:
+            pocket[:] = False
+    return pocket, shape
+
+
+def _corner(path: FloatArray, pocket: BoolArray) -> float:
+    """How far the border beside a bulge dips below the convex hull of the lumen, samples."""
+    angle = 2.0 * np.pi * np.arange(len(path)) / len(path)
+    points = np.stack([path * np.cos(angle), path * np.sin(angle)], axis=1)
+    hull = cv2.convexHull(points.astype(np.float32))[:, 0]
+    along = np.roll(hull, -1, axis=0) - hull
+    normal = np.stack([along[:, 1], -along[:, 0]], axis=1) / np.hypot(along[:, 0], along[:, 1])[:, None]
+    beside = points[lumen.widened(pocket, _CORNER_RAYS)]
+    depth = np.abs(((beside[:, None] - hull[None]) * normal[None]).sum(axis=2)).min(axis=1)
+    return float(depth.max())
+
+
+def _bulge(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> tuple[BoolArray, FloatArray]:
     scale = _POCKET_SCALE_MM / mm_per_sample
     weight = np.where(deaf, 0.1, 1.0)
     # A wide mouth draws a curve of a high order after it; what bulges far out of an off-centre circle must not.
