@@ -28,7 +28,7 @@ _MOUTH_DEEPER = 0.5
 _CORNER_RAYS = 20
 """How far from a mouth its corners are looked for."""
 _CORNER_MM, _OFF_CIRCLE = 0.12, 0.1
-"""How far the corners stand into the lumen at least, less this share of how far the bulge leaves the circle of the rest."""
+"""How far corners stand into the lumen at least, less this share of how far the bulge leaves the circle of the rest."""
 
 
 def shadowed(grey: Bytes, path: FloatArray, learnt: Learnt) -> BoolArray:
