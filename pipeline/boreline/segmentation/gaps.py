@@ -28,6 +28,9 @@ _MOUTH_DEEPER = 0.5
 _CORNER_RAYS = 20
 """How far from a mouth its corners are looked for."""
 _CORNER_MM, _OFF_CIRCLE = 0.12, 0.1
+_ROUND_MM, _FEWEST_SHARE, _CORE_WITHIN = 0.12, 1 / 6, 0.5
+"""Of a circle that holds the catheter: its distance from the border, the least share of rays, and the share of the core
+that lies in it at least."""
 """How far corners stand into the lumen at least, less this share of how far the bulge leaves the circle of the rest."""
 
 
@@ -97,18 +100,36 @@ def _mark_off_bridge(path: FloatArray, rays: BoolArray, least: float, wire: Bool
                 wire[(start + k) % n] = True
 
 
-def mouth(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> tuple[BoolArray, FloatArray]:
+def mouth(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: float) -> tuple[BoolArray, FloatArray]:
     """Rays where the border bulges out of the smooth shape of the rest (branch mouth, soft plaque), and that shape.
 
-    A lumen bulges too, seen from a catheter that leans on its wall. But it is convex: a mouth has corners.
+    A lumen bulges too, seen from a catheter that leans on its wall. But it is convex, and goes around the catheter.
     """
     pocket, shape = _bulge(path, deaf, mm_per_sample)
-    rest = ~(pocket | deaf)
-    if pocket.any() and rest.sum() > len(path) // 4:
-        off = (path - _circle_through(path, rest))[pocket]
-        if _corner(path, pocket) + _OFF_CIRCLE * float(off.mean()) < _CORNER_MM / mm_per_sample:
-            pocket[:] = False
+    if pocket.any() and (_is_convex(path, pocket, deaf, mm_per_sample) or _goes_round(path, deaf, ring, mm_per_sample)):
+        pocket[:] = False
     return pocket, shape
+
+
+def _is_convex(path: FloatArray, pocket: BoolArray, deaf: BoolArray, mm_per_sample: float) -> bool:
+    """Whether the border has no corners beside a bulge; slighter ones do where it leaves the circle of the rest far."""
+    rest = ~(pocket | deaf)
+    if rest.sum() <= len(path) // 4:
+        return False
+    off = float((path - _circle_through(path, rest))[pocket].mean())
+    return _corner(path, pocket) + _OFF_CIRCLE * off < _CORNER_MM / mm_per_sample
+
+
+def _goes_round(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: float) -> bool:
+    """Whether the border where it lies outside the halo is part of a circle that the catheter lies in."""
+    seen = ~deaf & (path > ring.end + _HALO_MARGIN)
+    if not _FEWEST_SHARE < seen.mean() < 1.0 - _FEWEST_SHARE:
+        return False
+    x, y, radius = _circle(path, seen)
+    angle = 2.0 * np.pi * np.arange(len(path)) / len(path)
+    off = np.hypot(path * np.cos(angle) - x, path * np.sin(angle) - y)[seen] - radius
+    round_enough = float(np.sqrt((off**2).mean())) < _ROUND_MM / mm_per_sample
+    return round_enough and float(np.hypot(x, y)) + _CORE_WITHIN * ring.start < radius
 
 
 def _corner(path: FloatArray, pocket: BoolArray) -> float:
@@ -166,7 +187,22 @@ def under_halo(path: FloatArray, unseen: BoolArray, ring: RingDown) -> tuple[Boo
 
 @compiled
 def _circle_through(path: FloatArray, seen: BoolArray) -> FloatArray:
-    """Depths on all rays of the circle nearest to the seen ones by least squares; 0 where a ray misses it.
+    """Depths on all rays of the circle nearest to the seen ones by least squares; 0 where a ray misses it."""
+    n = len(path)
+    x, y, radius = _circle(path, seen)
+    out = np.zeros(n)
+    for k in range(n):
+        angle = 2.0 * np.pi * k / n
+        along = x * np.cos(angle) + y * np.sin(angle)
+        inside = radius**2 - x**2 - y**2 + along * along
+        if inside > 0.0:
+            out[k] = along + np.sqrt(inside)
+    return out
+
+
+@compiled
+def _circle(path: FloatArray, seen: BoolArray) -> tuple[float, float, float]:
+    """Centre and radius of the circle nearest to the seen rays by least squares, samples.
 
     The circle x^2 + y^2 = a x + b y + c is linear in a, b and c.
     """
@@ -189,13 +225,7 @@ def _circle_through(path: FloatArray, seen: BoolArray) -> FloatArray:
     c = m[2, 3] / m[2, 2]
     b = (m[1, 3] - m[1, 2] * c) / m[1, 1]
     a = (m[0, 3] - m[0, 2] * c - m[0, 1] * b) / m[0, 0]
-    out = np.zeros(n)
-    for k in range(n):
-        along = (a * cos[k] + b * sin[k]) / 2
-        inside = c + along * along
-        if inside > 0.0:
-            out[k] = along + np.sqrt(inside)
-    return out
+    return a / 2, b / 2, np.sqrt(c + (a * a + b * b) / 4)
 
 
 def across_mouth(path: FloatArray, mouth_rays: BoolArray, deaf: BoolArray) -> FloatArray:

@@ -232,7 +232,7 @@ def _trace_lumen(
     if wire.any():
         heard[wire] = 0.0
         path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
-    pocket, shape = gaps.mouth(path.astype(np.float64), wire, mm)
+    pocket, shape = gaps.mouth(path.astype(np.float64), wire, learnt.ring, mm)
     if pocket.any():
         heard[pocket] = 0.0
         path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
