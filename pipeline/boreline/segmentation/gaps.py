@@ -19,6 +19,8 @@ _NARROWEST, _WIDEST_BRIDGE = 2, 30
 """Rays: a shadow of 6 to 84 degrees may be a guidewire's; it is bridged when its echo lies before the wall."""
 _BEFORE_WALL_MM = 0.13
 _WIRE_MARGIN = 3
+_MOST_BEHIND_WIRES = 0.3
+"""Share of all rays; where more lie in shadow, the picture is dark and not the wires many."""
 _BLACK_MM, _BLACK, _MOSTLY, _DEEP_SHADOWED = 1.3, 0.2, 0.45, 0.25
 _POCKET_MM, _POCKET_DEEPEST_MM = 0.1, 0.25
 _POCKET_RAYS, _POCKET_WIDEST, _POCKET_MARGIN = 6, 58, 2
@@ -54,6 +56,8 @@ def wire_shadow(path: FloatArray, shadow: BoolArray, mm_per_sample: float) -> Bo
     least = _BEFORE_WALL_MM / mm_per_sample
     for rays in (shadow, _dented(path, lumen.widened(shadow, 2), least)):
         _mark_off_bridge(path, rays, least, wire)
+    if wire.mean() > _MOST_BEHIND_WIRES:
+        wire[:] = False
     return wire
 
 
