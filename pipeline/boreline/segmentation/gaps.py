@@ -24,6 +24,8 @@ _MOST_BEHIND_WIRES = 0.3
 _BLACK_MM, _BLACK, _MOSTLY, _DEEP_SHADOWED = 1.3, 0.2, 0.45, 0.25
 _POCKET_MM, _POCKET_DEEPEST_MM = 0.1, 0.25
 _POCKET_RAYS, _POCKET_WIDEST, _POCKET_MARGIN = 6, 58, 2
+_WIDEST_MOUTH_MM = 2.6
+"""Across the opening: few side branches are as wide (common practice, no source)."""
 _POCKET_ORDER, _POCKET_SCALE_MM = 3, 0.06
 _MOUTH_DEEPER = 0.5
 """Share of the usual depth of the border by which a wide mouth bulges out of the rest at least."""
@@ -113,6 +115,14 @@ def mouth(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: floa
     if pocket.any() and (_is_convex(path, pocket, deaf, mm_per_sample) or _goes_round(path, deaf, ring, mm_per_sample)):
         pocket[:] = False
     return pocket, shape
+
+
+def _opening(path: FloatArray, pocket: BoolArray) -> float:
+    """Distance across the widest bulge, samples."""
+    widest = max(lumen.runs_of_true(pocket), key=len)
+    turn = 2.0 * np.pi * (len(widest) - 1) / len(path)
+    one, other = path[widest[0]], path[widest[-1]]
+    return float(np.sqrt(one**2 + other**2 - 2.0 * one * other * np.cos(turn)))
 
 
 def _is_convex(path: FloatArray, pocket: BoolArray, deaf: BoolArray, mm_per_sample: float) -> bool:
