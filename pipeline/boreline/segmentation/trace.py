@@ -27,7 +27,8 @@ from boreline.segmentation.learning import Learnt, shared_speckle
 from boreline.segmentation.polar import PolarBlock
 from boreline.segmentation.surfaces import expected_distance
 
-_SMOOTH_LUMEN = 0.8
+_SMOOTH_LUMEN_MM, _SMOOTH_LUMEN_RAYS = 0.1, (0.8, 3.2)
+"""Along the border; and the least and the most rays: near the catheter they lie close together."""
 _UNSEEN_WEIGHT = 0.05
 
 
@@ -248,7 +249,10 @@ def _trace_lumen(
     edge = np.where(deaf, path - 0.5, edge)
     hidden, edge = gaps.under_halo(edge, wire | pocket, learnt.ring)
     weight = np.clip(rise / max(middle(rise), 1.0), 0.1, 1.5) * np.where(wire | pocket | hidden, _UNSEEN_WEIGHT, 1.0)
-    found.lumen[row] = smooth_round(edge, weight, _SMOOTH_LUMEN)
+    between_rays_mm = 2.0 * np.pi / N_RAYS * float(edge.mean()) * mm
+    found.lumen[row] = smooth_round(
+        edge, weight, float(np.clip(_SMOOTH_LUMEN_MM / between_rays_mm, *_SMOOTH_LUMEN_RAYS))
+    )
     found.wire[row], found.pocket[row], found.rise[row] = wire, pocket, rise
     found.hidden[row] = hidden
     found.shadow[row] = shadow | wire
