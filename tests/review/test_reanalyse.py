@@ -115,7 +115,8 @@ def test_the_scripted_reader_mends_a_run(folder_template: dict[str, Path], folde
     assert 0 < effort.drawn <= effort.looked_at < run.n_frames / 3
 
 
-def test_positions_from_coregistration_are_carried(analysed: Path) -> None:
+@pytest.mark.parametrize("other", [{"pullback_speed_mm_s": 0.5}, {"one_frame_per_beat": True}])
+def test_positions_from_coregistration_are_carried(analysed: Path, other: dict[str, Any]) -> None:
     """Every frame keeps its place; other inputs of position leave it behind, and both are said."""
     import pyarrow as pa
     import pyarrow.parquet as pq
@@ -144,7 +145,7 @@ def test_positions_from_coregistration_are_carried(analysed: Path) -> None:
     assert (analysed / "path.parquet").is_file()
     assert after.profile() is not None
 
-    again = module.reanalyse(analysed, {"pullback_speed_mm_s": 0.5}).report
+    again = module.reanalyse(analysed, other).report
     assert again["positions"] == "computed"
     assert "path.parquet" in again["to_do_again"]  # type: ignore[operator]
     assert not (analysed / "path.parquet").exists()

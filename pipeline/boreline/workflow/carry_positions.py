@@ -17,8 +17,8 @@ from boreline.reporting.vessel_picture import FILE as VESSEL_PICTURE
 from boreline.results import ResultFolder, change, put_json
 from boreline.results.tables import write_csv
 
-INPUTS = ("pullback_speed_mm_s", "frame_rate_hz", "whole_frames_only")
-"""Options on which the time and place of a frame depend."""
+INPUTS = ("pullback_speed_mm_s", "frame_rate_hz", "whole_frames_only", "one_frame_per_beat")
+"""Options on which the time and place of a frame depend; one that an earlier version did not record was not set."""
 
 
 def carry_positions(old: ResultFolder, new: ResultFolder) -> bool:
@@ -53,7 +53,9 @@ def carry_positions(old: ResultFolder, new: ResultFolder) -> bool:
 
 def _same_inputs(was: dict[str, Any], now: dict[str, Any]) -> bool:
     same_run = was["source"]["sop_instance_uid"] == now["source"]["sop_instance_uid"]
-    return same_run and all(was["parameters"].get(name) == now["parameters"].get(name) for name in INPUTS)
+    return same_run and all(
+        (was["parameters"].get(name) or None) == (now["parameters"].get(name) or None) for name in INPUTS
+    )
 
 
 def _record(was: dict[str, Any], now: dict[str, Any], position_mm: FloatArray) -> dict[str, JsonValue]:
