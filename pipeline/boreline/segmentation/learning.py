@@ -55,6 +55,10 @@ class Learnt:
         Standard deviation of grey in the tissue.
     grey_nats, shared_nats
         How far blood and wall differ in grey and in shared speckle (Jensen-Shannon divergence, 0 to 0.69).
+    edge_nats
+        The same in grey just inside and just outside the border.
+    rivalry
+        How far a start nearly as good as the chosen one differs in size (see `starts.Guess`).
     clarity
         Step from blood to wall over the spread of grey in the wall: about 3 with speckle, 10 and more without.
     likeness
@@ -76,6 +80,8 @@ class Learnt:
     spread: float
     grey_nats: float
     shared_nats: float
+    edge_nats: float
+    rivalry: float
     clarity: float
     likeness: float
     tail: Tail
@@ -96,6 +102,8 @@ class Learnt:
             "ring_down_to_mm": self.ring.end * self.mm_per_sample,
             "grey_nats": self.grey_nats,
             "shared_speckle_nats": self.shared_nats,
+            "edge_nats": self.edge_nats,
+            "rivalry_of_starts": self.rivalry,
             "clarity": self.clarity,
             "wall_correlation": self.likeness,
             "level_behind_wall": self.behind,
@@ -129,6 +137,8 @@ def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: flo
         spread=max(float(tissue.std()), 1.0),
         grey_nats=best.grey_nats,
         shared_nats=best.shared_nats,
+        edge_nats=best.edge_nats,
+        rivalry=best.rivalry,
         clarity=clarity(grey, best.blood, best.wall),
         likeness=float(np.clip((wall_share - NOTHING_SHARED) / (255 - NOTHING_SHARED), 0, 1)),
         tail=tail_of(sampled, best),
