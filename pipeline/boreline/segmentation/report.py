@@ -25,6 +25,8 @@ _OUT_OF_VIEW_SHARE = 0.1
 _DOUBTFUL = 0.5
 _SMOOTHING_FRAMES = 1.0
 _STEADY_FRAMES = 3
+_STEADY_LUMEN_FRAMES, _MUCH_ALIKE = 5, 0.65
+"""Where neighbouring frames are so much alike that they lie close together, a lumen leaps for longer without cause."""
 _LEAST_NATS = 0.05
 _CHUNK_FRAMES = 250
 
@@ -46,7 +48,7 @@ def finer(radii: FloatArray) -> FloatArray:
     return fine
 
 
-def along_the_run(radii: FloatArray, likeness: float) -> FloatArray:
+def along_the_run(radii: FloatArray, likeness: float, steady_frames: int = _STEADY_FRAMES) -> FloatArray:
     """Lightly smoothed over neighbouring frames, as far as those look alike; NaN frames part stretches."""
     sigma = _SMOOTHING_FRAMES * likeness**2
     if sigma < 0.2:
@@ -55,7 +57,7 @@ def along_the_run(radii: FloatArray, likeness: float) -> FloatArray:
     out = radii.copy()
     edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
     for start, stop in edges.reshape(-1, 2):
-        steady = median_filter(radii[start:stop], size=(min(_STEADY_FRAMES, stop - start), 1), mode="nearest")
+        steady = median_filter(radii[start:stop], size=(min(steady_frames, stop - start), 1), mode="nearest")
         out[start:stop] = gaussian_filter1d(steady, sigma, axis=0, mode="nearest", truncate=2.5)
     return out
 
@@ -65,7 +67,8 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
     n = run.n_frames
     mm = learnt.mm_per_sample
     has_lumen: BoolArray = np.asarray(np.isfinite(traced.lumen).all(axis=1))
-    lumen_mm = along_the_run(traced.lumen, learnt.likeness) * mm
+    steady = _STEADY_LUMEN_FRAMES if learnt.likeness > _MUCH_ALIKE else _STEADY_FRAMES
+    lumen_mm = along_the_run(traced.lumen, learnt.likeness, steady) * mm
     membrane_mm = np.maximum(along_the_run(traced.membrane, learnt.likeness) * mm, lumen_mm + 0.05)
     beyond = traced.membrane > learnt.to_sample - 6
     eem_seen: BoolArray = np.asarray(traced.membrane_seen & ~beyond)
