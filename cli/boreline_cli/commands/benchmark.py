@@ -77,4 +77,5 @@ def segmenters(
         print_json(result.record())
         return
     print_table("by difficulty", *result.table())
+    print_table("smallest lumen (MLA)", *result.mla_table())
     print_line(f"{out / 'index.html'}")

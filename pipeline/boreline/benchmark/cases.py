@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -33,6 +34,8 @@ class LabelledRun:
         Per structure; empty where it is not measurable.
     vessel
         Per frame: inside the vessel. Frames outside are not scored.
+    position_mm
+        True place of each frame along the vessel; NaN where the truth does not say.
     """
 
     name: str
@@ -40,6 +43,7 @@ class LabelledRun:
     run: Run
     truth: dict[Structure, Contours]
     vessel: tuple[bool, ...]
+    position_mm: tuple[float, ...]
 
 
 @contextmanager
@@ -81,11 +85,15 @@ def _read(folder: Path, name: str, difficulty: str) -> LabelledRun:
     run = read_run(folder / "run.dcm")
     contours = folder / "truth" / "contours.parquet"
     truth = {structure: read_contours(contours, structure, run.n_frames) for structure in MEASURED}
-    return LabelledRun(name, difficulty, run, truth, _in_vessel(folder / "truth" / "frames.csv", run.n_frames))
+    vessel, position_mm = _frames(folder / "truth" / "frames.csv", run.n_frames)
+    return LabelledRun(name, difficulty, run, truth, vessel, position_mm)
 
 
-def _in_vessel(path: Path, n_frames: int) -> tuple[bool, ...]:
+def _frames(path: Path, n_frames: int) -> tuple[tuple[bool, ...], tuple[float, ...]]:
+    """Which frames lie inside the vessel, and where; all, at places unknown, without a table."""
     if not path.is_file():
-        return (True,) * n_frames
-    cells = pd.read_csv(path, usecols=["flags"], dtype=str, keep_default_na=False)["flags"]
-    return tuple(not parse_flags(cell) & NOT_VESSEL for cell in cells)
+        return (True,) * n_frames, (math.nan,) * n_frames
+    table = pd.read_csv(path, usecols=lambda name: name in {"flags", "position_mm"}, dtype={"flags": str})
+    vessel = tuple(not parse_flags(cell) & NOT_VESSEL for cell in table["flags"].fillna(""))
+    position = table["position_mm"] if "position_mm" in table else [math.nan] * n_frames
+    return vessel, tuple(float(value) for value in position)

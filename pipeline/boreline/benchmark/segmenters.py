@@ -31,7 +31,8 @@ def measure(
     """One row per case, segmenter, structure and frame inside the vessel.
 
     Columns: case, difficulty, segmenter, version, structure, frame (from 1), status, jaccard, dice, hausdorff_mm,
-    hausdorff95_mm, area_difference_pct, area_mm2, true_area_mm2, confidence, area_sd_mm2, frames_per_s.
+    hausdorff95_mm, area_difference_pct, area_mm2, true_area_mm2, confidence, area_sd_mm2, position_mm (true),
+    frames_per_s, correlation_frames (of the run's area noise).
     """
     rows: list[pd.DataFrame] = []
     for case in cases:
@@ -45,7 +46,8 @@ def measure(
                     table = score(labelled, segmentation, structure)
                     table.insert(0, "version", segmenter.version)
                     table.insert(0, "segmenter", segmenter.name)
-                    rows.append(table.assign(frames_per_s=speed))
+                    likeness = segmentation.correlation_frames
+                    rows.append(table.assign(frames_per_s=speed, correlation_frames=likeness))
     return pd.concat(rows, ignore_index=True)
 
 
@@ -66,6 +68,7 @@ def score(labelled: LabelledRun, segmentation: Segmentation, structure: Structur
             ],
             "confidence": segmentation.confidence[structure][frame],
             "area_sd_mm2": segmentation.area_sd_mm2[structure][frame],
+            "position_mm": labelled.position_mm[frame],
         }
         if row["status"] == FOUND:
             overlap = polygon_overlap(ours, theirs, calibration)
@@ -81,7 +84,7 @@ def score(labelled: LabelledRun, segmentation: Segmentation, structure: Structur
         rows.append(row)
     numbers = ("jaccard", "dice", "hausdorff_mm", "hausdorff95_mm", "area_difference_pct", "area_mm2", "true_area_mm2")
     first = ("case", "difficulty", "structure", "frame", "status")
-    return pd.DataFrame(rows, columns=[*first, *numbers, "confidence", "area_sd_mm2"])
+    return pd.DataFrame(rows, columns=[*first, *numbers, "confidence", "area_sd_mm2", "position_mm"])
 
 
 def summarise(frames: pd.DataFrame, by: str) -> pd.DataFrame:
