@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,12 +10,15 @@ import pandas as pd
 import pytest
 
 from boreline.batch.archive import read_archive, run_name
+from boreline.batch.cohort import cohort_row
 from boreline.batch.job import Ending, Job, run_job
 from boreline.batch.ledger import Ledger
 from boreline.batch.page import _kind
 from boreline.batch.run import BatchOptions, run_batch
 from boreline.batch.study import Study, read_study
 from boreline.errors import InputRefused
+from boreline.profile.single_frame import smallest_single_frame
+from boreline.results import ResultFolder
 
 
 def test_healthy_runs_are_ordinary_result_folders(done: Path) -> None:
@@ -28,6 +32,19 @@ def test_healthy_runs_are_ordinary_result_folders(done: Path) -> None:
     assert list(typed.columns) == list(cohort.columns)
     pd.testing.assert_series_equal(typed["smallest_lumen_mm2"], cohort["smallest_lumen_mm2"])
     assert typed["length_mm"].dtype == "float64"
+
+
+def test_a_doubtful_frame_is_nobodys_smallest_lumen(done: Path, tmp_path: Path) -> None:
+    name = pd.read_csv(done / "cohort.csv")["run"].iloc[0]
+    shutil.copytree(done / "runs" / name, tmp_path / name)
+    cells = pd.read_csv(tmp_path / name / "frames.csv", dtype="string")
+    cells.loc[3, ["lumen_area_mm2", "flags"]] = ["0.2", "lumen_doubtful"]
+    cells.to_csv(tmp_path / name / "frames.csv", index=False)
+    folder = ResultFolder.open(tmp_path / name)
+    row, report = cohort_row(name, folder), smallest_single_frame(folder.frames())
+    assert report is not None
+    assert row["smallest_lumen_mm2"] == report.area_mm2 > 4.0
+    assert row["smallest_lumen_frame"] == report.frame + 1 != 4
 
 
 def test_faulty_runs_are_explained_and_other_files_listed(done: Path) -> None:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from boreline.model import JsonValue
 from boreline.profile.record import profile_from_table
+from boreline.profile.single_frame import smallest_single_frame
 from boreline.profile.sites import minimum_lumen
 from boreline.profile.volumes import VolumeRule, fill_short_gaps, segment_volumes
 from boreline.results import ResultFolder
@@ -55,9 +56,9 @@ def cohort_row(name: str, folder: ResultFolder) -> dict[str, JsonValue]:
         "reviewed_pct": 100.0 * float(frames["reviewed"].fillna(value=False).astype(bool).mean()),
         "n_warnings": len(record["warnings"]),
     }
-    smallest = _smallest(lumen)
-    row["smallest_lumen_mm2"] = None if smallest is None else float(lumen.iloc[smallest])
-    row["smallest_lumen_frame"] = None if smallest is None else int(frames["frame"].iloc[smallest])
+    smallest = smallest_single_frame(frames)
+    row["smallest_lumen_mm2"] = None if smallest is None else smallest.area_mm2
+    row["smallest_lumen_frame"] = None if smallest is None else smallest.frame + 1
     row.update(_profile_columns(profile))
     row.update(_plan_columns(folder.read_json("plan.json")))
     row.update(_assessment_columns(folder.read_json("assessment.json")))
@@ -127,12 +128,6 @@ def _assessment_columns(assessment: dict[str, Any] | None) -> dict[str, JsonValu
             for verdict in ("met", "not_met", "too_close_to_call", "not_assessable")
         },
     }
-
-
-def _smallest(values: pd.Series) -> int | None:
-    """Row of the smallest known value."""
-    numbers = values.to_numpy(dtype=np.float64)
-    return int(np.nanargmin(numbers)) if np.isfinite(numbers).any() else None
 
 
 def _mean(values: pd.Series) -> float | None:

@@ -58,3 +58,11 @@ def smallest_single_frame(frames: pd.DataFrame) -> SingleFrameMinimum | None:
     frame = int(among[np.argmin(lumen[among])])
     left_out = int(vessel.sum() - among.size)
     return SingleFrameMinimum(frame, float(lumen[frame]), not sure[frame], left_out)
+
+
+def smallest_stent_frame(frames: pd.DataFrame) -> int | None:
+    """0-based frame of the vessel with the smallest stent area; None without a stent."""
+    stent = frames["stent_area_mm2"].to_numpy(dtype=np.float64)
+    vessel = np.array([not parse_flags(cell) & NOT_VESSEL for cell in frames["flags"].fillna("")], dtype=bool)
+    known = np.flatnonzero(vessel & np.isfinite(stent))
+    return int(known[np.argmin(stent[known])]) if known.size else None

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from boreline.flags import Flag, parse_flags
-from boreline.profile.single_frame import smallest_single_frame
+from boreline.profile.single_frame import smallest_single_frame, smallest_stent_frame
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,18 +51,12 @@ def with_sd(area_mm2: float, contour_sd_mm2: float, scale_relative_sd: float | N
     return f"{area_mm2:.2f} ± {math.hypot(*parts):.2f} mm²"
 
 
-def smallest_stent(frames: pd.DataFrame) -> int | None:
-    """0-based frame with the smallest stent area; None without a stent."""
-    stent = frames["stent_area_mm2"].to_numpy(dtype=float)
-    return None if not np.isfinite(stent).any() else int(np.nanargmin(stent))
-
-
 def named_sites(frames: pd.DataFrame, plan: Mapping[str, Any] | None) -> tuple[NamedSite, ...]:
     """Smallest lumen and stent area, and the plan's landing sites and references."""
     sites = []
     smallest = smallest_single_frame(frames)
     lumen = None if smallest is None else smallest.frame
-    for name, frame in (("smallest lumen", lumen), ("smallest stent area", smallest_stent(frames))):
+    for name, frame in (("smallest lumen", lumen), ("smallest stent area", smallest_stent_frame(frames))):
         if frame is not None:
             sites.append(NamedSite(name, frame, float(frames["position_mm"].iloc[frame])))
     for key, label in (("references", "reference"), ("landing_sites", "landing")):
@@ -102,7 +96,7 @@ def answers(
     if assessment:
         out += _assessment_answers(assessment)
     else:
-        stent = smallest_stent(frames)
+        stent = smallest_stent_frame(frames)
         if stent is not None:
             row = frames.iloc[stent]
             value = with_sd(row["stent_area_mm2"], row["stent_area_sd_mm2"], scale_sd)

@@ -16,10 +16,9 @@ import pandas as pd
 
 from boreline.geometry import polygon_diameters_mm
 from boreline.model import Calibration, Contours, Structure
-from boreline.profile.single_frame import smallest_single_frame
+from boreline.profile.single_frame import smallest_single_frame, smallest_stent_frame
 from boreline.profile.volumes import VolumeRule, segment_volumes
 from boreline.reporting import codes
-from boreline.reporting.answers import smallest_stent
 from boreline.reporting.codes import Concept
 
 DEFINITIONS = (
@@ -72,7 +71,7 @@ def measured_groups(
         if references.get(side) and references[side].get("frame") is not None:
             number = int(references[side]["frame"]) - 1
             groups.append(_site(f"{side} reference", site, number, frames, contours, calibration))
-    stent = smallest_stent(frames)
+    stent = smallest_stent_frame(frames)
     if stent is not None:
         groups.append(_smallest_stent(stent, frames, contours, calibration, assessment))
     if profile is not None:

@@ -10,12 +10,11 @@ import pandas as pd
 
 from boreline.correction import SiteName
 from boreline.errors import InputRefused
-from boreline.flags import NOT_VESSEL, parse_flags
 from boreline.model import CAUTION, JsonValue
 from boreline.profile.grid import profile_table
 from boreline.profile.lesions import Lesion, lesion_to_cover
 from boreline.profile.record import Profile, profile_from_table
-from boreline.profile.single_frame import smallest_single_frame
+from boreline.profile.single_frame import smallest_single_frame, smallest_stent_frame
 from boreline.profile.sites import Side, minimum_lumen
 from boreline.sizing.landing import Landing, chosen_landing, propose_landing
 
@@ -33,7 +32,7 @@ class Figures:
 def read_figures(frames: pd.DataFrame, chosen: Mapping[SiteName, int]) -> Figures:
     """Sites from a frames table: the operator's where there is one, else found by the published definitions."""
     sites = _found(frames, chosen) | {name.value: frame for name, frame in chosen.items()}
-    smallest_stent = _smallest(frames, "stent_area_mm2")
+    smallest_stent = smallest_stent_frame(frames)
     rows = {
         name: {
             "frame": frame + 1,
@@ -95,13 +94,6 @@ def profile_of(frames: pd.DataFrame) -> Profile | None:
         return None if table is None else profile_from_table(table)
     except InputRefused:
         return None
-
-
-def _smallest(frames: pd.DataFrame, column: str) -> int | None:
-    area = frames[column].to_numpy(dtype=float)
-    inside = np.array([not (parse_flags(cell) & NOT_VESSEL) for cell in frames["flags"]], dtype=bool)
-    known = np.flatnonzero(inside & np.isfinite(area))
-    return int(known[np.argmin(area[known])]) if known.size else None
 
 
 def _length(rows: Mapping[str, Mapping[str, JsonValue]]) -> float | None:
