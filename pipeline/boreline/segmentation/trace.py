@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -203,8 +203,7 @@ def _look_again(
         t = first + row
         usual = second_look.usual_border(before, good, row)
         found.astray[row] = True
-        # Where blood stands still its speckle lasts: then brightness alone may know better.
-        for voted in (joint(t), lumen.votes(greys[t], greys[t], learnt.model, 0.0, learnt.tail)):
+        for voted in _second_votes(t, joint, greys[t], learnt):
             if usual is not None:
                 held, ends = second_look.within_band(voted, usual, learnt.to_sample, learnt.mm_per_sample)
             else:
@@ -218,6 +217,12 @@ def _look_again(
                     getattr(found, field)[row] = getattr(again, field)[0]
                 found.astray[row] = False
                 break
+
+
+def _second_votes(t: int, joint: Callable[[int], Floats], grey: Bytes, learnt: Learnt) -> Iterator[Floats]:
+    """As before; then by brightness alone, which knows better where blood stands still and its speckle lasts."""
+    yield joint(t)
+    yield lumen.votes(grey, grey, learnt.model, 0.0, learnt.tail)
 
 
 def _trace_lumen(
