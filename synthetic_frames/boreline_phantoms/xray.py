@@ -56,6 +56,10 @@ class Vessel3D:
         radius: FloatArray = (1.75 - 0.95 * share) * (1 - narrowing)
         return radius
 
+    def branch_radius_mm(self, number: int) -> float:
+        """Radius of one side branch at its mouth."""
+        return 0.75 * float(self.radius_mm(np.array([self.branches[number][0]]))[0])
+
     def branch_points_mm(self, number: int) -> FloatArray:
         """One side branch at rest from its mouth, shape (n, 3)."""
         mouth, length, angle = self.branches[number]

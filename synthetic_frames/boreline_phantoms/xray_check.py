@@ -20,8 +20,6 @@ from boreline_phantoms.records import CLOCK_UTC_UID
 from boreline_phantoms.xray import XrayScene
 from boreline_phantoms.xray_writing import IVUS_STARTED_AT
 
-_MOUTH_MM = 0.7  # half of a branch mouth
-
 
 def clocked_run(scene: XrayScene) -> Run:
     """The manual IVUS run of a scene, with its times and R waves and no frames."""
@@ -37,13 +35,28 @@ def clocked_run(scene: XrayScene) -> Run:
     )
 
 
+def mouths_mm(scene: XrayScene) -> list[tuple[float, float]]:
+    """First and last place along the vessel of the hole that each branch leaves in its wall, from the guide outwards.
+
+    A branch that leaves the axis at an angle passes the wall farther on, through a hole longer than it is wide.
+    """
+    holes = []
+    for number, (leaves_axis, _, angle_deg) in enumerate(scene.vessel.branches):
+        angle = np.radians(abs(angle_deg))
+        wall_mm = float(scene.vessel.radius_mm(np.array([leaves_axis]))[0])
+        middle = leaves_axis + wall_mm / float(np.tan(angle))
+        half = scene.vessel.branch_radius_mm(number) / float(np.sin(angle))
+        holes.append((middle - half, middle + half))
+    return holes
+
+
 def true_flags(scene: XrayScene) -> tuple[frozenset[Flag], ...]:
     """What a faultless reading of the IVUS frames would say of branch mouths and guide."""
-    mouths = [mouth for mouth, _, _ in scene.vessel.branches]
+    holes = mouths_mm(scene)
     return tuple(
         frozenset(
             ({Flag.IN_GUIDE} if along < 0 else set())
-            | ({Flag.BRANCH} if any(abs(along - mouth) < _MOUTH_MM for mouth in mouths) else set())
+            | ({Flag.BRANCH} if any(first < along < last for first, last in holes) else set())
         )
         for along in scene.along_mm(scene.ivus_times_s)
     )

@@ -82,8 +82,7 @@ def _tree(scene: XrayScene, film: Film, time_s: float) -> Iterator[tuple[FloatAr
         rest = vessel.branch_points_mm(number)
         run = mouth + np.linspace(0, length, len(rest))
         moved = scene.body.moved(rest, run / vessel.length_mm, time_s) - film.shift_mm * np.array([0.0, 0.0, 1.0])
-        calibre = 0.75 * float(vessel.radius_mm(np.array([mouth]))[0])
-        yield run, film.view.project(moved), np.linspace(calibre, 0.4, len(rest))
+        yield run, film.view.project(moved), np.linspace(vessel.branch_radius_mm(number), 0.4, len(rest))
 
 
 class _Backdrop:

@@ -116,6 +116,17 @@ def xray_scene(level: str, seed: int = 1, *, seconds: float = 30.0, biplane: boo
     )
 
 
+def with_branches(scene: XrayScene) -> XrayScene:
+    """The scene with four side branches along the first 40 mm, as many landmarks as a coronary artery offers."""
+    rng = np.random.default_rng((scene.seed, 6))
+    mouths = np.array([8.0, 17.0, 26.0, 35.0]) + rng.uniform(-2.5, 2.5, 4)
+    branches = tuple(
+        (float(mouth), float(rng.uniform(18, 38)), float(side * rng.uniform(35, 70)))
+        for mouth, side in zip(mouths, rng.choice([-1, 1], 4), strict=True)
+    )
+    return replace(scene, vessel=replace(scene.vessel, branches=branches))
+
+
 def _second(cine: Film, rng: np.random.Generator) -> Film:
     away = float(np.round(rng.uniform(50, 70), 1))
     view = replace(cine.view, primary_deg=cine.view.primary_deg + away)

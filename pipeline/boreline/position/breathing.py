@@ -21,6 +21,8 @@ _MARGIN_MM = 14.0
 _SEARCH_MM = 9.0
 _LINE_MM = 0.35
 _MARKER_MM = 1.6
+_RING_PX = 3
+_LINE_OF_RING = 90  # per cent: the line crosses the ring twice
 _STILL = 0.5
 _KNOT_S = 0.4
 _STIFFNESS = 0.6
@@ -37,7 +39,11 @@ class Lines:
 
 
 def line_maps(frames: Iterable[npt.NDArray[np.generic]], marker_px: FloatArray, mm_per_px: float) -> Lines:
-    """Collect the line maps of all frames in a box around the marker's way; the marker itself is blotted out."""
+    """Collect the line maps of all frames in a box around the marker's way; the marker is thinned.
+
+    A marker, or a hole in its place, would draw the match along with the withdrawal: it is brought down to the
+    strength of the line about it.
+    """
     margin = _MARGIN_MM / mm_per_px
     low = np.floor(np.nanmin(marker_px, axis=0) - margin).astype(int)
     high = np.ceil(np.nanmax(marker_px, axis=0) + margin).astype(int)
@@ -49,11 +55,22 @@ def line_maps(frames: Iterable[npt.NDArray[np.generic]], marker_px: FloatArray, 
         ridge = ridge_strength(cut, sigma)
         if np.isfinite(marker_px[number, 0]):
             x, y = np.rint(marker_px[number] - np.maximum(low, 0)).astype(int)
-            cv2.circle(ridge, (int(x), int(y)), round(_MARKER_MM / mm_per_px), 0.0, -1)
+            _thin(ridge, int(x), int(y), round(_MARKER_MM / mm_per_px))
         half = cv2.resize(ridge, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
         scale = 40.0 / max(float(np.percentile(half, 98)), 1e-6)
         maps.append(np.clip(half * scale, 0, 255).astype(np.uint8))
     return Lines(np.array(maps), 2.0)
+
+
+def _thin(ridge: npt.NDArray[np.float32], x: int, y: int, radius: int) -> None:
+    reach = radius + _RING_PX
+    rows, columns = slice(max(0, y - reach), y + reach + 1), slice(max(0, x - reach), x + reach + 1)
+    window = ridge[rows, columns]
+    down, right = np.indices(window.shape)
+    away = np.hypot(down + rows.start - y, right + columns.start - x)
+    ring = window[(away > radius) & (away <= reach)]
+    if ring.size:
+        window[away <= radius] = np.minimum(window[away <= radius], np.percentile(ring, _LINE_OF_RING))
 
 
 def follow(lines: Lines, mm_per_px: float) -> tuple[FloatArray, FloatArray]:

@@ -26,7 +26,7 @@ from boreline.flags import Flag
 from boreline.model import FloatArray
 from boreline.position.centreline import Centreline, Image, ridge_map
 
-_OFFSETS_MM = (2.25, 2.75, 3.25, 3.75)
+_OFFSETS_MM = (2.25, 2.75, 3.25)
 _MOUTH_MM = 1.3  # from the axis, where a branch leaves a vessel of usual calibre: common practice, no source
 _LEAST_RIDGE = 0.3
 _STRAIGHT_MM = 0.6
@@ -71,7 +71,7 @@ class LandmarkCheck:
 def branch_mouths(picture: Image, line: Centreline, mm_per_px: float) -> FloatArray:
     """Lengths (px) along the centreline at which another vessel leaves it.
 
-    On lines beside the vessel a branch is a peak of the ridge; followed over four distances it must be straight,
+    On lines beside the vessel a branch is a peak of the ridge; followed over three distances it must be straight,
     and is traced back to the vessel's wall.
     """
     ridge = ridge_map(picture, mm_per_px)
@@ -226,7 +226,10 @@ def compare_landmarks(
     if np.isfinite(entry_mm).all():
         ivus, xray = np.append(ivus, entry_mm[0]), np.append(xray, entry_mm[1])
         kinds.append(Landmark.GUIDE_ENTRY)
-    off = ivus - xray
-    n = len(off)
-    left_out = np.abs(off - (off.sum() - off) / (n - 1)) if n > 1 else np.empty(0)
-    return LandmarkCheck(tuple(kinds), ivus, xray, left_out)
+    return LandmarkCheck(tuple(kinds), ivus, xray, left_out_mm(ivus - xray))
+
+
+def left_out_mm(off_mm: FloatArray) -> FloatArray:
+    """How far each of n shifts is from the mean of the others; empty for fewer than two."""
+    n = len(off_mm)
+    return np.abs(off_mm - (off_mm.sum() - off_mm) / (n - 1)) if n > 1 else np.empty(0)

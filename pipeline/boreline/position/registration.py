@@ -22,6 +22,7 @@ PHASE_WINDOW = 0.08
 _HARMONICS = 3
 _ROUNDS = 3
 _REACH_MM = 6.0
+_BEYOND_MM = 3.0  # by which a marker may pass an end of the line, which is laid through medians of its places
 _SMOOTH_S = 0.5
 _PHASE_GRID = 24
 
@@ -75,6 +76,7 @@ def register(
         Of the centreline's frame; None = the phase whose marker positions lie best on the centreline.
     """
     used = np.isfinite(marker_px[:, 0]) & (confidence > 0)
+    line = _lengthened(line, _BEYOND_MM / mm_per_px)
     if cine_phase is None and np.isfinite(phase).any():
         cine_phase = _best_phase(marker_px, used, phase, line)
     matched = used & (_phase_distance(phase, cine_phase) < PHASE_WINDOW if cine_phase is not None else True)
@@ -93,6 +95,12 @@ def register(
     final = _smoothed(arc, used, times_s, _SMOOTH_S)
     final[~np.isfinite(marker_px[:, 0])] = np.nan
     return Registration(final, shift, float("nan") if cine_phase is None else cine_phase, matched, spread)
+
+
+def _lengthened(line: Centreline, by_px: float) -> Centreline:
+    """Both ends carried on in their own direction, so that what lies beyond them is not taken for the end itself."""
+    arc = np.arange(line.arc_px[0] - by_px, line.arc_px[-1] + by_px, 0.5)
+    return Centreline(line.at(arc), arc, np.full(len(arc), np.nan))
 
 
 def _phase_distance(phase: FloatArray, at: float) -> FloatArray:
