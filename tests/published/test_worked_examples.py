@@ -4,9 +4,6 @@ Sources are named beside each rule in `criteria.toml`; the numbers below are are
 results were worked out from the printed formulas, not with this program.
 """
 
-import math
-
-import numpy as np
 import pytest
 from scipy import stats
 
@@ -221,19 +218,3 @@ def test_e10_probability_of_a_ratio() -> None:
     outcome = panel(areas | {f"{name}_sd": 0.04 * value for name, value in areas.items()})["mean-80"]
     assert outcome.verdict is CLOSE
     assert outcome.probability == pytest.approx(stats.norm.cdf(0.95), abs=0.012)
-
-
-@pytest.mark.parametrize(("n", "k"), [(10, 1.54), (30, 2.04), (60, 2.32), (300, 2.88)])
-def test_e11_expected_minimum_of_noisy_frames(n: int, k: float) -> None:
-    """Standard result of order statistics, here against simulation with numpy."""
-    from boreline.profile.minimum import expected_minimum_score
-
-    assert expected_minimum_score(n) == pytest.approx(k, abs=6e-3)
-    draws = np.random.default_rng(1).standard_normal((20_000, n)).min(axis=1)
-    assert expected_minimum_score(n) == pytest.approx(-draws.mean(), abs=4 * draws.std() / math.sqrt(len(draws)))
-
-
-def test_e11_an_even_stent_reads_small() -> None:
-    from boreline.profile.minimum import expected_minimum_score
-
-    assert 0.3 * expected_minimum_score(60) == pytest.approx(0.70, abs=5e-3)

@@ -21,18 +21,12 @@ FULL_RING_DEG = 359.5  # arcs are sums of sectors: a full ring may miss a roundi
 SEVERE_POINTS = 2
 
 
-def calcium_grade(arc_deg: float) -> int | None:
-    """Quadrants: 0 none, 1 to 90, 2 to 180, 3 to 270, 4 to 360 degrees (from memory); None when not assessed."""
-    if not math.isfinite(arc_deg):
-        return None
-    return min(4, math.ceil(arc_deg / 90.0))
-
-
 @dataclass(frozen=True, slots=True)
 class CalciumSummary:
     """Calcium between two rows; a point of the score is None when its input is not known.
 
-    `length_by_grade_mm` holds the length with at least grade 1, 2, 3 and 4.
+    `length_by_grade_mm` holds the length with at least grade 1, 2, 3 and 4: an arc in so many quadrants, 1 up to 90,
+    2 up to 180, 3 up to 270, 4 up to 360 degrees (from memory).
     """
 
     max_arc_deg: float

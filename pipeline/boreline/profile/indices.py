@@ -30,11 +30,6 @@ def symmetry_ratio(shortest_mm: Number, longest_mm: Number) -> FloatArray:
     return _over(shortest_mm, longest_mm)
 
 
-def thickness_ratio(thinnest_mm: Number, thickest_mm: Number) -> FloatArray:
-    """Tmax / Tmin of plaque plus media (Liu, JACC Cardiovasc Interv 2009;2:997-1004), not the DICOM formula."""
-    return _over(thickest_mm, thinnest_mm)
-
-
 def smallest_symmetry_ratio(shortest_mm: FloatArray, longest_mm: FloatArray) -> float:
     """Smallest Dmin / Dmax of any frame: "stent eccentricity" of Fujimura, JACC Cardiovasc Interv 2021;14:1639-50."""
     ratios = symmetry_ratio(shortest_mm, longest_mm)

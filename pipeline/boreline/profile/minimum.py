@@ -10,28 +10,9 @@ a nearly even stretch, where nothing offsets the bias of the selection: there it
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
-from scipy.integrate import quad
-from scipy.special import log_ndtr
 
 from boreline.model import FloatArray
-
-
-def expected_minimum_score(n: float) -> float:
-    """k(n) >= 0: the expected minimum of n independent standard normal readings is -k.
-
-    Standard order statistics, ``n * integral of z phi(z) Phi(z)^(n-1)``; real-valued n >= 1 are allowed.
-    """
-    if n < 1:
-        raise ValueError("at least one reading is needed")
-
-    def weighted(z: float) -> float:
-        log_density = -z * z / 2 - math.log(math.sqrt(2 * math.pi)) + (n - 1) * log_ndtr(z) + math.log(n)
-        return float(z * math.exp(log_density))
-
-    return float(max(0.0, quad(weighted, -8.0, 12.0, limit=200)[0]))
 
 
 def effective_number(n_rows: int, row_correlation: float) -> float:

@@ -117,12 +117,11 @@ class Profile:
         """
         first, last = float(self.position_mm[0]), float(self.position_mm[-1])
         if not first - self.step_mm / 2 <= position_mm <= last + self.step_mm / 2:
-            raise InputRefused(f"{position_mm:g} mm lies outside the run ({first:.1f} to {last:.1f} mm)")
+            raise InputRefused(
+                f"{position_mm:g} mm lies outside the run ({first:.1f} to {last:.1f} mm)",
+                remedy="name a place inside it",
+            )
         return int(np.argmin(np.abs(self.position_mm - position_mm)))
-
-    def row_of_frame(self, frame: int) -> int:
-        """The row whose nearest frame is closest to `frame` (0-based)."""
-        return int(np.argmin(np.abs(self.frame - frame)))
 
 
 def profile_from_table(table: pd.DataFrame, *, file: str | None = None) -> Profile:
@@ -135,13 +134,22 @@ def profile_from_table(table: pd.DataFrame, *, file: str | None = None) -> Profi
     """
     for name in ("position_mm", "lumen_area_mm2"):
         if name not in table:
-            raise InputRefused("the column is missing", file=file, tag=name)
+            raise InputRefused(
+                "the column is missing", file=file, tag=name, remedy="boreline columns lists what belongs in the table"
+            )
     if len(table) < 2:
-        raise InputRefused("a profile needs at least two rows", file=file)
+        raise InputRefused(
+            "a profile needs at least two rows", file=file, remedy="analyse more frames, or check the positions"
+        )
     position = table["position_mm"].to_numpy(dtype=float)
     steps = np.diff(position)
     if not (np.all(np.isfinite(position)) and np.all(steps > 0) and np.ptp(steps) <= _GRID_TOLERANCE * steps.mean()):
-        raise InputRefused("positions are no rising regular grid", file=file, tag="position_mm")
+        raise InputRefused(
+            "positions are no rising regular grid",
+            file=file,
+            tag="position_mm",
+            remedy="give steps of one length, distal first",
+        )
     n = len(table)
     numbers = {
         field.name: table[field.name].to_numpy(dtype=float) if field.name in table else np.full(n, np.nan)
@@ -152,7 +160,7 @@ def profile_from_table(table: pd.DataFrame, *, file: str | None = None) -> Profi
     try:
         words = tuple(parse_flags(cell) for cell in flags)
     except ValueError as unknown:
-        raise InputRefused(str(unknown), file=file, tag="flags") from None
+        raise InputRefused(str(unknown), file=file, tag="flags", remedy="boreline columns lists the flags") from None
     return Profile(
         **numbers,
         n_frames=table["n_frames"].to_numpy(dtype=np.int64) if "n_frames" in table else np.ones(n, dtype=np.int64),

@@ -53,10 +53,6 @@ class Volumes:
         """TAV / length, mm3 per mm."""
         return self.plaque_mm3 / self.length_mm
 
-    def normalised_plaque_mm3(self, median_length_mm: float) -> float:
-        """TAV for a vessel of the study's median length: TAV / length x median length."""
-        return self.mean_plaque_area_mm2 * median_length_mm
-
 
 def segment_volumes(
     position_mm: FloatArray, lumen_area_mm2: FloatArray, eem_area_mm2: FloatArray, rule: VolumeRule
@@ -87,11 +83,6 @@ def segment_volumes(
 def volume_mm3(position_mm: FloatArray, area_mm2: FloatArray, rule: VolumeRule) -> float:
     """Volume of one border (lumen, vessel, stent), mm3; NaN where an area is missing."""
     return float(_weights(position_mm, rule) @ area_mm2)
-
-
-def normalised_by_sections_mm3(plaque_areas_mm2: FloatArray, median_sections: float) -> float:
-    """Mean plaque area times the median number of sections of the study, for sections 1 mm apart."""
-    return float(np.mean(plaque_areas_mm2) * median_sections)
 
 
 def fill_short_gaps(position_mm: FloatArray, area_mm2: FloatArray, *, max_gap_mm: float = MAX_GAP_MM) -> FloatArray:
