@@ -26,12 +26,15 @@ OBSERVATIONS = (
     "unsteadiness against neighbouring frames, share of the radius",
     "share of the border seen with little contrast",
     "doubt by the cost, share of the radius, logarithm",
-    "divergence of blood and wall in the run, nats",
     "out of round: distance from a low-order shape, share of the radius",
     "size of the border against the median of the frames around, absolute logarithm",
+    "divergence of grey just inside and just outside the lumen in the run, nats",
+    "speckle of the run's blood that lasts as that of the wall does, nats that its divergence falls short",
 )
 _STEADY_FRAMES, _AROUND_FRAMES = 7, 31
 _WEAK_SHARE = 0.4
+_NATS_OF_LIKENESS = 0.6
+"""Divergence in shared speckle that blood without any in common would show, over the wall's own correlation."""
 _SHAPE_ORDER = 3
 _ASTRAY_CHANCE, _ASTRAY_LOG_SD = 0.25, -0.7
 """Of a lumen unlike those of the frames around, or at the end of the picture: own choice, half the area."""
@@ -49,10 +52,11 @@ class Judged:
 
 
 @cache
-def _fitted() -> dict[str, dict[str, list[float]]]:
+def fitted() -> dict[str, dict[str, list[float]]]:
+    """Coefficients by what they are for and by structure, one per entry of `OBSERVATIONS`."""
     text = files("boreline.segmentation").joinpath("confidence.json").read_text(encoding="utf-8")
-    fitted: dict[str, dict[str, list[float]]] = json.loads(text)
-    return fitted
+    stored: dict[str, dict[str, list[float]]] = json.loads(text)
+    return stored
 
 
 def observations(
@@ -65,6 +69,8 @@ def observations(
 ) -> dict[Structure, FloatArray]:
     """What the judgement rests on: one column per entry of `OBSERVATIONS`, per frame."""
     out = {}
+    short_nats = float(np.clip(_NATS_OF_LIKENESS * learnt.likeness - learnt.shared_nats, -0.3, 0.5))
+    edge_nats = float(np.clip(learnt.edge_nats, -0.1, 0.7))
     for structure, radii, seen, strength, doubt in (
         (Structure.LUMEN, lumen_mm, lumen_seen, traced.rise, traced.doubt[:, 0]),
         (Structure.EEM, membrane_mm, eem_seen, traced.ring, traced.doubt[:, 1]),
@@ -85,9 +91,10 @@ def observations(
                 np.minimum(np.abs(known - steady).mean(axis=1) / mean, 0.2),
                 ((np.nan_to_num(strength) < _WEAK_SHARE * usual) & seen).mean(axis=1),
                 np.log(np.maximum(np.nan_to_num(doubt) * learnt.mm_per_sample / mean, 1e-3)),
-                np.full(len(known), min(learnt.grey_nats + learnt.shared_nats, 1.0)),
                 np.minimum(np.abs(known - shape).mean(axis=1) / mean, 0.2),
                 np.minimum(np.abs(np.log(mean / around)), 0.3),
+                np.full(len(known), edge_nats),
+                np.full(len(known), short_nats),
             ]
         )
     return out
@@ -106,9 +113,9 @@ def judge(
     chance, area_sd = {}, {}
     for structure, radii in ((Structure.LUMEN, lumen_mm), (Structure.EEM, membrane_mm)):
         x = seen[structure]
-        odds = x @ np.array(_fitted()["log_odds"][structure.value])
+        odds = x @ np.array(fitted()["log_odds"][structure.value])
         chance[structure] = 1.0 / (1.0 + np.exp(np.clip(-odds, -30, 30)))
-        log_sd = x @ np.array(_fitted()["log_relative_area_sd"][structure.value])
+        log_sd = x @ np.array(fitted()["log_relative_area_sd"][structure.value])
         # Both borders go astray together: the membrane is looked for beyond the lumen.
         chance[structure] = np.where(traced.astray, np.minimum(chance[structure], _ASTRAY_CHANCE), chance[structure])
         log_sd = np.where(traced.astray, np.maximum(log_sd, _ASTRAY_LOG_SD), log_sd)

@@ -57,8 +57,6 @@ class Learnt:
         How far blood and wall differ in grey and in shared speckle (Jensen-Shannon divergence, 0 to 0.69).
     edge_nats
         The same in grey just inside and just outside the border.
-    rivalry
-        How far a start nearly as good as the chosen one differs in size (see `starts.Guess`).
     clarity
         Step from blood to wall over the spread of grey in the wall: about 3 with speckle, 10 and more without.
     likeness
@@ -81,7 +79,6 @@ class Learnt:
     grey_nats: float
     shared_nats: float
     edge_nats: float
-    rivalry: float
     clarity: float
     likeness: float
     tail: Tail
@@ -103,7 +100,6 @@ class Learnt:
             "grey_nats": self.grey_nats,
             "shared_speckle_nats": self.shared_nats,
             "edge_nats": self.edge_nats,
-            "rivalry_of_starts": self.rivalry,
             "clarity": self.clarity,
             "wall_correlation": self.likeness,
             "level_behind_wall": self.behind,
@@ -138,7 +134,6 @@ def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: flo
         grey_nats=best.grey_nats,
         shared_nats=best.shared_nats,
         edge_nats=best.edge_nats,
-        rivalry=best.rivalry,
         clarity=clarity(grey, best.blood, best.wall),
         likeness=float(np.clip((wall_share - NOTHING_SHARED) / (255 - NOTHING_SHARED), 0, 1)),
         tail=tail_of(sampled, best),

@@ -113,8 +113,6 @@ class Guess:
         Share of rays whose border lies at the end of the picture.
     radius_mm
         Mean distance of the border from the catheter's centre.
-    rivalry
-        How far the best rival differs in size: logarithm of the radii's ratio times the merits' ratio, the largest.
     """
 
     model: BloodModel
@@ -128,7 +126,6 @@ class Guess:
     edge_nats: float
     astray: float
     radius_mm: float
-    rivalry: float = 0.0
 
     @property
     def merit(self) -> float:
@@ -150,18 +147,10 @@ def best_guess(sampled: Sampled) -> Guess:
     lasting = _by_lasting_speckle(few)
     first = _refined(few, both, _TURNS)
     best = first  # stands in a picture without speckle
-    rivalry = 0.0
     if clarity(few.grey, first.blood, first.wall) <= CLEAN:
         others = (lasting, speckle, _model(few, _edges(few)), _model(few, _near(few)), _by_thin_layer(few))
-        guesses = [first, *(_refined(few, model, _TURNS) for model in others)]
-        best = _choose(guesses, few)
-        rivalry = max(_rivalry(best, guess) for guess in guesses)
-    return replace(_refined(sampled, best.model, 1), rivalry=rivalry)
-
-
-def _rivalry(best: Guess, rival: Guess) -> float:
-    size = abs(float(np.log(rival.radius_mm / best.radius_mm)))
-    return size * min(1.0, max(rival.merit, 0.0) / max(best.merit, 1e-6))
+        best = _choose([first, *(_refined(few, model, _TURNS) for model in others)], few)
+    return _refined(sampled, best.model, 1)
 
 
 def _by_brightness(sampled: Sampled) -> BloodModel:
