@@ -26,11 +26,10 @@ from boreline.position.xray_geometry import angle_between_deg
 from boreline.reading import XrayRun
 
 SHORTFALL_ONE_VIEW = (0.089, 0.082)
-SHORTFALL_TWO_VIEWS = (0.016, 0.015)
-"""Mean and spread of foreshortening in working views and with computed best views (Tu et al., EuroIntervention
-2011;7:112-20): 8.9 +/- 8.2 % and 1.6 +/- 1.5 %."""
+"""Mean and spread of foreshortening in working views (Tu et al., EuroIntervention 2011;7:112-20): 8.9 +/- 8.2 %.
+Two views measure the length in space: none of it is left."""
 
-TWO_VIEW_RELATIVE_SD = 0.015
+TWO_VIEW_RELATIVE_SD = 0.01
 """Length in space where both views fix the correspondence: root mean square on this program's own synthetic tuning
 scenes. What they leave open is added (`SpaceArc.relative_sd`)."""
 
@@ -160,7 +159,7 @@ def coregister(
         apart_mm = float(np.hypot(_UNMOVED_MM, 0.5 * _drift_mm(breath_px * scale)))
         space = _in_space(line, picture, (cine, cine2), _cine_phase(cine, number), apart_mm)
         line_arc_mm = space.arc_mm * scale / geometry_of(cine, "the cine").mm_per_px
-        lengths_from, shortfall = f"two views (likeness {space.likeness:.2f})", SHORTFALL_TWO_VIEWS
+        lengths_from, shortfall = f"two views (likeness {space.likeness:.2f})", (0.0, 0.0)
         scale_sd = float(np.hypot(TWO_VIEW_RELATIVE_SD, space.relative_sd))
 
     ivus_s = np.asarray(run.timing.times_s) - offset.offset_s
@@ -171,7 +170,7 @@ def coregister(
     position_mm = arc_mm - np.nanmin(arc_mm)
     flags, remarks = _flags(marker, line, breath_px * scale)
     speed = float(np.nanmedian(np.abs(np.gradient(arc_mm, ivus_s))))
-    local = (registered.residual_px * scale, HEART_SLIDE_MM / (2 * np.sqrt(2)), speed * offset.sd_s)
+    local = (registered.place_sd_px * scale, HEART_SLIDE_MM / (2 * np.sqrt(2)), speed * offset.sd_s)
     axis = Axis(
         position_mm,
         AxisSource.FLUOROSCOPY,

@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import savgol_filter
+from scipy.signal import savgol_coeffs, savgol_filter
 from scipy.spatial import cKDTree
 
 from boreline.model import FloatArray
@@ -25,6 +25,7 @@ _REACH_MM = 6.0
 _BEYOND_MM = 3.0  # by which a marker may pass an end of the line, which is laid through medians of its places
 _SMOOTH_S = 0.5
 _PHASE_GRID = 24
+_LEAST_WINDOW = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,15 +42,16 @@ class Registration:
         Phase 0..1 of the cine frame that was used; NaN without a phase.
     matched
         Shape (n,), the frames of the cine's phase.
-    residual_px
-        Robust spread (1 sd) of the corrected marker across the centreline.
+    place_sd_px
+        Standard uncertainty of `arc_px` by how the corrected marker scatters: its robust spread across the
+        centreline, reduced by what the smoothing in time averages out.
     """
 
     arc_px: FloatArray
     shift_px: FloatArray
     cine_phase: float
     matched: np.ndarray
-    residual_px: float
+    place_sd_px: float
 
 
 def register(
@@ -94,7 +96,8 @@ def register(
     spread = 1.4826 * float(np.median(np.abs(across - np.median(across)))) if used.any() else float("nan")
     final = _smoothed(arc, used, times_s, _SMOOTH_S)
     final[~np.isfinite(marker_px[:, 0])] = np.nan
-    return Registration(final, shift, float("nan") if cine_phase is None else cine_phase, matched, spread)
+    place_sd = spread * _noise_left(_window(times_s, _SMOOTH_S))
+    return Registration(final, shift, float("nan") if cine_phase is None else cine_phase, matched, place_sd)
 
 
 def _lengthened(line: Centreline, by_px: float) -> Centreline:
@@ -203,12 +206,21 @@ def _smoothed(arc: FloatArray, used: np.ndarray, times_s: FloatArray, window_s: 
     """Second-order local fit: keeps stops, restarts and reversals longer than the window."""
     good = used & np.isfinite(arc)
     filled = np.interp(times_s, times_s[good], arc[good])
-    rate_hz = 1 / float(np.median(np.diff(times_s)))
-    window = min(round(window_s * rate_hz) | 1, (len(filled) - 1) | 1)
-    if window < 5 or window > len(filled):
+    window = _window(times_s, window_s)
+    if window < _LEAST_WINDOW or window > len(filled):
         return filled
     smooth: FloatArray = savgol_filter(filled, window, 2, mode="interp")
     return smooth
+
+
+def _window(times_s: FloatArray, window_s: float) -> int:
+    rate_hz = 1 / float(np.median(np.diff(times_s)))
+    return min(round(window_s * rate_hz) | 1, (len(times_s) - 1) | 1)
+
+
+def _noise_left(window: int) -> float:
+    """Share of independent noise that a second-order fit over a window leaves in its middle."""
+    return float(np.linalg.norm(savgol_coeffs(window, 2))) if window >= _LEAST_WINDOW else 1.0
 
 
 def _across(marker_px: FloatArray, arc: FloatArray, line: Centreline) -> FloatArray:
