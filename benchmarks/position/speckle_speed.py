@@ -1,6 +1,6 @@
 """Can speckle tell how fast a transducer was withdrawn? Decorrelation between frames against their true spacing.
 
-    python benchmarks/position/speckle_speed.py            about ten minutes
+    python benchmarks/position/speckle_speed.py            a few minutes
 
 Best case on purpose: the wall is taken from the truth, and the curve that turns likeness into distance is made on
 other synthetic runs of the same frequency. Writes `speckle_speed.json` beside itself.
