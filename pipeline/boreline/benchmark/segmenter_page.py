@@ -19,6 +19,10 @@ _NOTE = (
     "Jaccard index, Hausdorff distance and area error of frames with a contour in both. "
     "Frames of one run resemble each other: the number of runs, not of frames, is the size of the sample."
 )
+_CURVES = (
+    "To the right the chance stated, upwards the share of frames that reached a Jaccard index of 0.9, both 0 to 1; "
+    "larger dots stand for more frames. On the diagonal both agree; below it the segmenter is too sure."
+)
 
 
 def page(frames: pd.DataFrame, summaries: dict[str, pd.DataFrame], heading: str) -> str:
@@ -30,7 +34,7 @@ def page(frames: pd.DataFrame, summaries: dict[str, pd.DataFrame], heading: str)
     ]
     for title, table in summaries.items():
         parts.append(f"<h2>{escape(title)}</h2>{_table(table)}")
-    parts.append("<h2>Stated chance of a good contour against how often it was one</h2>")
+    parts.append(f"<h2>Stated chance of a good contour against how often it was one</h2><p>{_CURVES}</p>")
     for (segmenter, structure), group in frames[frames["status"] == FOUND].groupby(["segmenter", "structure"]):
         curve = reliability(group)
         if len(curve):

@@ -46,8 +46,8 @@ def measure(
                     table = score(labelled, segmentation, structure)
                     table.insert(0, "version", segmenter.version)
                     table.insert(0, "segmenter", segmenter.name)
-                    likeness = segmentation.correlation_frames
-                    rows.append(table.assign(frames_per_s=speed, correlation_frames=likeness))
+                    frames = segmentation.correlation_frames
+                    rows.append(table.assign(frames_per_s=speed, correlation_frames=frames))
     return pd.concat(rows, ignore_index=True)
 
 
