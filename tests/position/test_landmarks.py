@@ -39,7 +39,7 @@ def test_branch_mouths_are_found_in_the_cine() -> None:
 
 
 def test_a_slanting_branch_pierces_the_wall_farther_on() -> None:
-    """At 45 degrees the middle lies one wall radius on; the hole is longer than the branch is wide by the root of two."""
+    """At 45 degrees the middle lies a radius on; the hole is the root of two times as long as the branch is wide."""
     scene = xray_scene("easy", 1)
     scene = replace(scene, vessel=replace(scene.vessel, branches=((20.0, 30.0, -45.0),)))
     ((first, last),) = mouths_mm(scene)
