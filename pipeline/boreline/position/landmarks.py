@@ -32,6 +32,7 @@ _LEAST_RIDGE = 0.3
 _STRAIGHT_MM = 0.6
 _STEEPEST = 2.5  # mm along per mm away
 _LEAST_FRAMES = 3
+_ONE_MOUTH_MM = 0.5  # between stretches of frames that show one mouth
 _FARTHEST_MM = 5.0
 _BESIDE_MM = (0.5, 0.65, 0.8)  # from the axis: inside a guide of 5 to 8 French, outside the catheter
 _BACKGROUND_MM = (2.0, 2.5, 3.0)
@@ -111,20 +112,24 @@ def _traced_back(peaks_mm: Sequence[FloatArray]) -> list[float]:
 
 
 def ivus_branches(flags: Sequence[frozenset[Flag]], arc_mm: FloatArray) -> FloatArray:
-    """Places (mm along the path) of the branch mouths that the IVUS run shows, one per stretch of frames."""
+    """Places (mm along the path) of the branch mouths that the IVUS run shows: the middle of each one's extent.
+
+    A transducer that goes back or stops shows one mouth in several stretches of frames: what overlaps is one mouth.
+    """
     here = np.array([Flag.BRANCH in words for words in flags]) & np.isfinite(arc_mm)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], here.astype(np.int8), [0]])))
-    places = [
-        float(np.median(arc_mm[a:b])) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= _LEAST_FRAMES
+    stretches = [
+        (float(arc_mm[a:b].min()), float(arc_mm[a:b].max()))
+        for a, b in zip(edges[::2], edges[1::2], strict=True)
+        if b - a >= _LEAST_FRAMES
     ]
-    # A transducer that goes back shows the same mouth twice.
-    merged: list[list[float]] = []
-    for place in sorted(places):
-        if merged and place - merged[-1][-1] < 1.5:
-            merged[-1].append(place)
+    merged: list[tuple[float, float]] = []
+    for first, last in sorted(stretches):
+        if merged and first - merged[-1][1] < _ONE_MOUTH_MM:
+            merged[-1] = merged[-1][0], max(merged[-1][1], last)
         else:
-            merged.append([place])
-    return np.array([float(np.mean(group)) for group in merged])
+            merged.append((first, last))
+    return np.array([(first + last) / 2 for first, last in merged])
 
 
 def guide_entry(flags: Sequence[frozenset[Flag]], arc_mm: FloatArray) -> float:
