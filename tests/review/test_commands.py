@@ -49,9 +49,9 @@ def test_apply_reports_what_changed(log: tuple[Path, Path], capsys: pytest.Captu
 @pytest.mark.parametrize(
     ("args", "words"),
     [
-        (["--apply", "missing.jsonl"], "holds no edits"),
+        (["--apply", "missing.jsonl"], "missing.jsonl: is no file; name the NAME.jsonl that a review wrote"),
         (["--reader", "../evil", "--no-browser"], "is no reader's name"),
-        (["--apply", "x", "--reader", "a/b"], "holds no edits"),
+        (["--apply", "x", "--reader", "a/b"], "is no file"),
     ],
 )
 def test_refusals_are_one_line(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
@@ -108,7 +109,9 @@ def test_the_scripted_reader_mends_a_run(folder_template: dict[str, Path], folde
     run = read_run(folder_template["mm"].with_suffix(".dcm"))
     truth = automatic(run.n_frames, run.source.rows, error=0.0)
     wrong = automatic(run.n_frames, run.source.rows, error=0.08)
-    labelled = LabelledRun("made", "easy", run, dict(truth.contours), (True,) * run.n_frames)
+    labelled = LabelledRun(
+        "made", "easy", run, dict(truth.contours), (True,) * run.n_frames, (math.nan,) * run.n_frames
+    )
     effort = read_run_by_queue(labelled, Baseline(wrong, run.calibration))
     assert effort.overlap_before < 0.95 <= effort.overlap_after
     assert effort.reached

@@ -64,7 +64,11 @@ def add_to(app: typer.Typer) -> None:
         from boreline.results import json_ready
 
         if (out is not None) + collect + (adjudicator is not None) != 1:
-            raise InputRefused("say one of --out STUDY, --collect, --adjudicator NAME", tag="benchmark study")
+            raise InputRefused(
+                "say one of --out STUDY, --collect, --adjudicator NAME",
+                tag="benchmark study",
+                remedy="see boreline benchmark study --help",
+            )
         if collect:
             found = collect_study(folder)
             tables = {"agreement": found.agreement, "disagreements": found.disagreements}

@@ -123,5 +123,9 @@ def _numbers(text: str, count: int, option: str) -> list[float]:
     except ValueError:
         numbers = []
     if len(numbers) != count:
-        raise InputRefused(f"{text!r} is not {count} numbers with commas between", tag=option)
+        raise InputRefused(
+            f"{text!r} is not {count} numbers with commas between",
+            tag=option,
+            remedy=f"type them as in {','.join(['120.5', '88', '301', '240'][:count])}",
+        )
     return numbers

@@ -75,7 +75,9 @@ def _only(folders: list[Path]) -> Path:
     from boreline.errors import InputRefused
 
     if len(folders) != 1:
-        raise InputRefused("--apply and --compare take one folder", tag="DIR")
+        raise InputRefused(
+            "--apply and --compare take one folder", tag="DIR", remedy="repeat the command for each folder"
+        )
     return folders[0]
 
 

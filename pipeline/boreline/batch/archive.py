@@ -190,7 +190,9 @@ def _read_mapping(path: Path) -> dict[Path, dict[str, str]]:
             columns = reader.fieldnames or []
             rows = list(reader)
     except (OSError, UnicodeDecodeError, csv.Error) as cause:
-        raise InputRefused(f"cannot be read as CSV: {cause}", file=path) from None
+        raise InputRefused(
+            f"cannot be read as CSV: {cause}", file=path, remedy="save it as CSV with commas, in UTF-8"
+        ) from None
     unknown = [name for name in columns if name not in MAPPING_COLUMNS]
     if "file" not in columns or unknown:
         problem = f"the column {unknown[0]!r} is unknown" if unknown else "lacks the column 'file'"
@@ -206,7 +208,11 @@ def _checked_row(path: Path, number: int, row: dict[str, str]) -> dict[Path, dic
         if row.get(name):
             row[name] = str((path.parent / row[name]).resolve())
             if not Path(row[name]).exists():
-                raise InputRefused(f"row {number}: the {name} {Path(row[name]).name!r} is missing", file=path)
+                raise InputRefused(
+                    f"row {number}: the {name} {Path(row[name]).name!r} is missing",
+                    file=path,
+                    remedy=f"give its path as seen from {path.parent}",
+                )
     for name in _NUMBERS:
         if row.get(name):
             _positive(row[name], path, f"row {number}, {name}")
@@ -226,7 +232,9 @@ def _positive(text: str, path: Path, where: str) -> None:
     except ValueError:
         value = -1.0
     if not 0 < value < float("inf"):
-        raise InputRefused(f"{where}: {text!r} is no positive number", file=path)
+        raise InputRefused(
+            f"{where}: {text!r} is no positive number", file=path, remedy="correct the cell, or leave it empty"
+        )
 
 
 def _relative(path: Path, root: Path) -> str:

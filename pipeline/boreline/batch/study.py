@@ -106,8 +106,10 @@ def _validated(path: Path) -> Study:
     try:
         return Study.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as cause:
-        raise InputRefused(f"cannot be read as TOML: {cause}", file=path) from None
+        raise InputRefused(f"cannot be read as TOML: {cause}", file=path, remedy="name a TOML file in UTF-8") from None
     except ValidationError as invalid:
         first = invalid.errors()[0]
         key = ".".join(str(part) for part in first["loc"])
-        raise InputRefused(f"{first['msg']}", file=path, tag=key) from None
+        raise InputRefused(
+            f"{first['msg']}", file=path, tag=key, remedy="correct the key; boreline batch --help lists all"
+        ) from None

@@ -49,10 +49,18 @@ class ExternalCommand:
             try:
                 done = subprocess.run([*self.command, str(folder)], capture_output=True, text=True, check=False)
             except OSError as error:
-                raise InputRefused(f"cannot run {self.command[0]!r}: {error}", tag="--command") from None
+                raise InputRefused(
+                    f"cannot run {self.command[0]!r}: {error}",
+                    tag="--command",
+                    remedy="give its full path, and make it executable",
+                ) from None
             if done.returncode != 0:
                 last = (done.stderr.strip().splitlines() or ["no message"])[-1]
-                raise InputRefused(f"{self.command[0]!r} ended with status {done.returncode}: {last}", tag="--command")
+                raise InputRefused(
+                    f"{self.command[0]!r} ended with status {done.returncode}: {last}",
+                    tag="--command",
+                    remedy="run it on one case by hand",
+                )
             contours = {structure: read_contours(folder / "contours.parquet", structure, n) for structure in Structure}
         progress(n, n)
         unknown = np.full(n, np.nan)

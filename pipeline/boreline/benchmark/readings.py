@@ -46,7 +46,9 @@ def find_readings(path: Path) -> dict[str, ResultFolder]:
         folder = ResultFolder.open(candidate)
         uid = str(folder.record["source"]["sop_instance_uid"])
         if uid in folders:
-            raise InputRefused(f"holds the same run as {folders[uid].path}", file=candidate)
+            raise InputRefused(
+                f"holds the same run as {folders[uid].path}", file=candidate, remedy="move one of the two elsewhere"
+            )
         folders[uid] = folder
     if not folders:
         raise InputRefused("holds no result folder", file=path, remedy="name what boreline analyse or batch made")
@@ -70,14 +72,18 @@ def pair_readings(first: Path, second: Path, *, reviewed_only: bool = False) -> 
     ours, theirs = find_readings(first), find_readings(second)
     shared = sorted(set(ours) & set(theirs))
     if not shared:
-        raise InputRefused("the two readings have no run in common", file=second)
+        raise InputRefused(
+            "the two readings have no run in common", file=second, remedy="name two readings of the same DICOM files"
+        )
     rows = [
         row
         for number, uid in enumerate(shared, start=1)
         for row in paired_frames(f"run {number}", ours[uid], theirs[uid], reviewed_in=(1,) if reviewed_only else ())
     ]
     if not rows:
-        raise InputRefused("the two readings have no measured frame in common", file=second)
+        raise InputRefused(
+            "the two readings have no measured frame in common", file=second, remedy="read the same frames in both"
+        )
     return pd.DataFrame(rows)
 
 

@@ -47,10 +47,16 @@ def read_sections(path: Path) -> tuple[Section, ...]:
     try:
         table = pd.read_csv(path)
     except (OSError, ValueError) as cause:
-        raise InputRefused(f"cannot be read as CSV: {cause}", file=path) from None
+        raise InputRefused(
+            f"cannot be read as CSV: {cause}", file=path, remedy="save it as CSV with commas, in UTF-8"
+        ) from None
     missing = {"folder", "first_frame", "last_frame", "diameter_mm"} - set(table.columns)
     if missing:
-        raise InputRefused(f"lacks the column {min(missing)!r}", file=path)
+        raise InputRefused(
+            f"lacks the column {min(missing)!r}",
+            file=path,
+            remedy="the columns are folder, first_frame, last_frame, diameter_mm",
+        )
     sections = []
     for number, row in enumerate(table.to_dict("records"), start=2):
         try:
@@ -61,9 +67,15 @@ def read_sections(path: Path) -> tuple[Section, ...]:
                 float(row["diameter_mm"]),
             )
         except (TypeError, ValueError):
-            raise InputRefused(f"row {number} holds something that is no number", file=path) from None
+            raise InputRefused(
+                f"row {number} holds something that is no number", file=path, remedy="correct the row"
+            ) from None
         if not (1 <= section.first_frame <= section.last_frame and 0.2 <= section.diameter_mm <= 30):
-            raise InputRefused(f"row {number}: frames must rise from 1 and diameters lie in 0.2..30 mm", file=path)
+            raise InputRefused(
+                f"row {number}: frames must rise from 1 and diameters lie in 0.2..30 mm",
+                file=path,
+                remedy="correct the row",
+            )
         sections.append(section)
     return tuple(sections)
 
@@ -82,7 +94,9 @@ def measure_section_mm(section: Section) -> float:
     area_mm2 = area_mm2[np.isfinite(area_mm2)]
     if not area_mm2.size:
         raise InputRefused(
-            f"no frame from {section.first_frame} to {section.last_frame} was measured", file=section.folder
+            f"no frame from {section.first_frame} to {section.last_frame} was measured",
+            file=section.folder,
+            remedy="state a section whose frames show the tube",
         )
     return float(area_derived_diameter_mm(np.array([area_mm2.mean()]))[0])
 

@@ -94,9 +94,11 @@ def prepare_study(
         No result folder, no or impossible readers, or `out` exists.
     """
     if not readers or len(set(readers)) != len(readers):
-        raise InputRefused("name one or more readers, each once", tag="--reader")
+        raise InputRefused("no reader is named, or one twice", tag="--reader", remedy="name each reader once")
     if not 0 <= repeated_share <= 1:
-        raise InputRefused(f"{repeated_share:g} is no share from 0 to 1", tag="--repeats")
+        raise InputRefused(
+            f"{repeated_share:g} is no share from 0 to 1", tag="--repeats", remedy="give 0.2 for one run in five"
+        )
     folders = find_readings(source)
     runs = {f"run {number}": folder for number, (_, folder) in enumerate(sorted(folders.items()), start=1)}
     for reader in readers:
@@ -123,14 +125,16 @@ def prepare_adjudication(study: Path, adjudicator: str) -> tuple[Reading, ...]:
     """
     readings, sources, seed = _read_key(study)
     if adjudicator in {reading.reader for reading in readings}:
-        raise InputRefused(f"{adjudicator} reads in this study already", tag="--adjudicator")
+        raise InputRefused(
+            f"{adjudicator} reads in this study already", tag="--adjudicator", remedy="name a further reader"
+        )
     log_path(study, adjudicator)
     try:
         disputed = sorted(set(pd.read_csv(study / DISAGREEMENTS)["run"]))
     except (OSError, ValueError):
         raise InputRefused("has no list of disagreements", file=study, remedy="add --collect first") from None
     if not disputed:
-        raise InputRefused("holds no disagreement", file=study)
+        raise InputRefused("holds no disagreement", file=study, remedy="no further reader is needed")
     order = np.random.default_rng([seed, len(readings)]).permutation(disputed).tolist()
     fresh = [Reading(adjudicator, _name(i), run, 0) for i, run in enumerate(order)]
     with new_folder(study / adjudicator, replace=False) as target:
@@ -243,7 +247,11 @@ def _read_key(study: Path) -> tuple[tuple[Reading, ...], dict[str, str], int]:
         readings = tuple(Reading(**reading) for reading in document["readings"])
         return readings, dict(document["sources"]), int(document["seed"])
     except (OSError, ValueError, TypeError, KeyError):
-        raise InputRefused(f"is no reading study: {KEY} is missing or damaged", file=study) from None
+        raise InputRefused(
+            f"is no reading study: {KEY} is missing or damaged",
+            file=study,
+            remedy="name the folder that boreline benchmark study --out made",
+        ) from None
 
 
 # --------------------------------------------------------------------------------------------- collecting

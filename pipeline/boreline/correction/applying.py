@@ -110,4 +110,6 @@ def _require_frames(baseline: Baseline, edit: Edit | Undo | Redo) -> None:
         case _:
             last = edit.indices.stop
     if last > baseline.n_frames:
-        raise InputRefused(f"frame {last} lies beyond the run's {baseline.n_frames} frames", tag="frame")
+        raise InputRefused(
+            f"frame {last} lies beyond the run's {baseline.n_frames} frames", tag="frame", remedy="count frames from 1"
+        )

@@ -22,6 +22,7 @@ from boreline.correction.edits import SCHEMA, AnyEdit, Entry
 from boreline.errors import InputRefused
 
 FOLDER = "edits"
+_GOOD_LOG = "name the log that a review wrote, or put back its last good copy"
 _READER = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 
 
@@ -58,7 +59,9 @@ def read_log(path: Path) -> tuple[Entry, ...]:
     except FileNotFoundError:
         return ()
     except OSError as cause:
-        raise InputRefused(f"cannot be read: {cause.strerror}", file=path) from None
+        raise InputRefused(
+            f"cannot be read: {cause.strerror}", file=path, remedy="make it readable for this user"
+        ) from None
     return _parse(data, path)
 
 
@@ -83,10 +86,13 @@ def _parse(data: bytes, path: Path) -> tuple[Entry, ...]:
         except ValidationError as cause:
             if _is_torn(line):
                 continue
-            raise InputRefused(_complaint(line, cause), file=path, tag=f"line {number}") from None
+            raise InputRefused(_complaint(line, cause), file=path, tag=f"line {number}", remedy=_GOOD_LOG) from None
         if entry.number != len(entries) + 1:
             raise InputRefused(
-                f"entry {entry.number} stands where {len(entries) + 1} belongs", file=path, tag=f"line {number}"
+                f"entry {entry.number} stands where {len(entries) + 1} belongs",
+                file=path,
+                tag=f"line {number}",
+                remedy=_GOOD_LOG,
             )
         entries.append(entry)
     return tuple(entries)
@@ -131,7 +137,9 @@ class LogWriter:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             self._handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o644)
         except OSError as cause:
-            raise InputRefused(f"cannot be written: {cause.strerror}", file=self.path) from None
+            raise InputRefused(
+                f"cannot be written: {cause.strerror}", file=self.path, remedy="make the folder writable for this user"
+            ) from None
         try:
             fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
             self.entries = list(read_log(self.path))
@@ -164,7 +172,11 @@ class LogWriter:
             os.fsync(self._handle)
         except OSError as cause:
             os.ftruncate(self._handle, end)
-            raise InputRefused(f"cannot be written: {cause}", file=self.path) from None
+            raise InputRefused(
+                f"cannot be written: {cause}",
+                file=self.path,
+                remedy="make room or mend the folder, then repeat this edit",
+            ) from None
         self.entries.append(entry)
         return entry
 

@@ -75,7 +75,11 @@ def replay(baseline: Baseline, entries: Iterable[Entry], *, sop_uid: str | None 
     past = history(entries)
     for entry in past.active:
         if sop_uid is not None and entry.sop_uid != sop_uid:
-            raise InputRefused(f"edit {entry.number} was made on another run", tag="sop_uid")
+            raise InputRefused(
+                f"edit {entry.number} was made on another run",
+                tag="sop_uid",
+                remedy="name the log that belongs to this run",
+            )
         try:
             state, _ = apply_edit(baseline, state, entry.edit)
         except InputRefused as refusal:

@@ -53,7 +53,12 @@ class SharedUncertainty:
         for name, value in values.items():
             number = isinstance(value, int | float) and not isinstance(value, bool)
             if not (number and math.isfinite(value) and value >= 0):
-                raise InputRefused(f"{value!r} is no uncertainty", file="run.json", tag=f"uncertainty.{name}")
+                raise InputRefused(
+                    f"{value!r} is no uncertainty",
+                    file="run.json",
+                    tag=f"uncertainty.{name}",
+                    remedy="analyse the run again, or restore run.json",
+                )
         return cls(**values)
 
     @property

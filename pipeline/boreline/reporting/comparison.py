@@ -113,7 +113,7 @@ def compare_runs(
         _rows(last, lumens, gain),
         _answers(names, profiles, last, gain),
         tuple(
-            f"{name} laid over {names[-1]} by {alignment.method}: {_residual(alignment)}"
+            f"The run {name} is laid over {names[-1]} by {alignment.method}: {_residual(alignment)}"
             for name, alignment in zip(names[:-1], aligned, strict=True)
         ),
     )
@@ -224,8 +224,8 @@ def _answers(names: Sequence[str], profiles: Sequence[Profile], last: Profile, g
         out.append(
             Answer(
                 f"Mean lumen gain {where}",
-                f"{gain[compared].mean():+.2f} mm²",
-                f"from {gain[least]:+.2f} at {last.position_mm[least]:.1f} mm to {gain[best]:+.2f} at "
+                f"{gain[compared].mean():+z.2f} mm²",
+                f"from {gain[least]:+z.2f} at {last.position_mm[least]:.1f} mm to {gain[best]:+z.2f} at "
                 f"{last.position_mm[best]:.1f} mm",
             )
         )

@@ -82,7 +82,9 @@ def write_segmentation(
     n_bytes = (len(places) * rows * columns + 7) // 8
     if n_bytes > _LARGEST_VALUE:
         raise InputRefused(
-            f"{len(places)} masks of {columns} x {rows} exceed the 4 GiB of one segmentation object", tag="--no-seg"
+            f"{len(places)} masks of {columns} x {rows} exceed the 4 GiB of one segmentation object",
+            tag="--no-seg",
+            remedy="leave the segmentation out with --no-seg",
         )
     header = _header(present, record, identity, len(places), compression_ratio)
     structures = list(present.values())

@@ -145,7 +145,12 @@ def load_key(file: Path | None = None) -> bytes:
     try:
         key = path.read_bytes().strip()
     except OSError as cause:
-        raise InputRefused(f"the key cannot be read: {cause.strerror}", file=path, tag="--key") from None
+        raise InputRefused(
+            f"the key cannot be read: {cause.strerror}",
+            file=path,
+            tag="--key",
+            remedy="name a readable file of at least 16 bytes",
+        ) from None
     if len(key) < 16:
         raise InputRefused("the key is shorter than 16 bytes", file=path, tag="--key", remedy="give a longer one")
     return key

@@ -53,7 +53,9 @@ def read_segmentation(path: Path, *, rows: int, columns: int, n_frames: int) -> 
     header = _header(path)
     if (header.get("Rows"), header.get("Columns")) != (rows, columns):
         raise InputRefused(
-            f"has masks of {header.get('Columns')} x {header.get('Rows')} pixels, the run {columns} x {rows}", file=path
+            f"has masks of {header.get('Columns')} x {header.get('Rows')} pixels, the run {columns} x {rows}",
+            file=path,
+            remedy="name the segmentation of this very run",
         )
     structures, ignored = _structures(header, path)
     polygons: dict[Structure, dict[int, FloatArray]] = {structure: {} for structure in structures.values()}
@@ -65,9 +67,17 @@ def read_segmentation(path: Path, *, rows: int, columns: int, n_frames: int) -> 
         if structure is None:
             continue
         if not 0 <= frame < n_frames:
-            raise InputRefused(f"refers to frame {frame + 1} of a run of {n_frames}", file=path)
+            raise InputRefused(
+                f"refers to frame {frame + 1} of a run of {n_frames}",
+                file=path,
+                remedy="name the segmentation of this very run",
+            )
         if frame in polygons[structure]:
-            raise InputRefused(f"has two masks of {structure.value} for frame {frame + 1}", file=path)
+            raise InputRefused(
+                f"has two masks of {structure.value} for frame {frame + 1}",
+                file=path,
+                remedy="export one mask per structure and frame",
+            )
         polygon = mask_polygon_px(mask)
         if len(polygon) >= 3:
             polygons[structure][frame] = polygon
@@ -78,12 +88,22 @@ def _header(path: Path) -> Dataset:
     try:
         header = pydicom.dcmread(path, stop_before_pixels=True)
     except (OSError, InvalidDicomError) as cause:
-        raise InputRefused(f"is no DICOM file: {type(cause).__name__}", file=path) from None
+        raise InputRefused(
+            f"is no DICOM file: {type(cause).__name__}", file=path, remedy="name a readable DICOM Segmentation object"
+        ) from None
     if header.get("SOPClassUID") != SEGMENTATION_CLASS:
-        raise InputRefused("is no DICOM Segmentation", file=path, tag="(0008,0016) SOPClassUID")
+        raise InputRefused(
+            "is no DICOM Segmentation",
+            file=path,
+            tag="(0008,0016) SOPClassUID",
+            remedy="name a DICOM Segmentation object",
+        )
     if header.get("SegmentationType") != "BINARY":
         raise InputRefused(
-            f"is {header.get('SegmentationType')}, not BINARY", file=path, tag="(0062,0001) SegmentationType"
+            f"is {header.get('SegmentationType')}, not BINARY",
+            file=path,
+            tag="(0062,0001) SegmentationType",
+            remedy="export binary masks",
         )
     groups = header.get("PerFrameFunctionalGroupsSequence") or []
     if not 0 < len(groups) <= _MOST_MASKS or len(groups) != header.get("NumberOfFrames"):
@@ -91,6 +111,7 @@ def _header(path: Path) -> Dataset:
             f"describes {len(groups)} masks, but holds {header.get('NumberOfFrames')}",
             file=path,
             tag="(5200,9230) PerFrameFunctionalGroupsSequence",
+            remedy="export or transfer it again",
         )
     return header
 
@@ -113,6 +134,7 @@ def _structures(header: Dataset, path: Path) -> tuple[dict[int, Structure], tupl
             f"has no segment that is a lumen, EEM or stent (found: {', '.join(ignored) or 'none'})",
             file=path,
             tag="(0062,0002) SegmentSequence",
+            remedy="name the segments lumen, eem or stent",
         )
     return found, tuple(ignored)
 
@@ -128,7 +150,10 @@ def _masks(path: Path, header: Dataset) -> Iterator[tuple[Dataset, np.ndarray[An
         if isinstance(cause, InputRefused):
             raise
         raise InputRefused(
-            f"mask {count + 1} of {len(groups)} cannot be read: {cause}", file=path, tag="(7FE0,0010) PixelData"
+            f"mask {count + 1} of {len(groups)} cannot be read: {cause}",
+            file=path,
+            tag="(7FE0,0010) PixelData",
+            remedy="export or transfer it again",
         ) from None
 
 

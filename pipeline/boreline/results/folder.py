@@ -92,7 +92,9 @@ class ResultFolder:
         """The contents of `run.json`."""
         record = self.read_json(RUN)
         if record is None:
-            raise InputRefused("is missing", file=self.path / RUN)
+            raise InputRefused(
+                "is missing", file=self.path / RUN, remedy="name what boreline analyse made, or run it again"
+            )
         return record
 
     @property

@@ -20,6 +20,7 @@ pa.set_memory_pool(pa.system_memory_pool())  # the default one keeps some 20 MB 
 FRAMES_PER_GROUP = 100
 """Frames per row group: contours are written and read in pieces, so memory does not grow with the run."""
 
+_RESTORE = "restore the file, or analyse the run again"
 _BOOLEANS = {"true": True, "false": False, "": pd.NA}
 _CONTOUR_SCHEMA = pa.schema(
     [
@@ -63,10 +64,10 @@ def read_csv(table: Table, path: Path) -> pd.DataFrame:
     except FileNotFoundError:
         raise InputRefused("is missing", file=path, remedy="run boreline analyse") from None
     except (OSError, ValueError) as cause:
-        raise InputRefused(f"cannot be read as CSV: {cause}", file=path) from None
+        raise InputRefused(f"cannot be read as CSV: {cause}", file=path, remedy=_RESTORE) from None
     missing = [name for name in table.names if name not in data.columns]
     if missing:
-        raise InputRefused(f"lacks the column {missing[0]!r}", file=path)
+        raise InputRefused(f"lacks the column {missing[0]!r}", file=path, remedy=_RESTORE)
     return pd.DataFrame({column.name: _parse(column, data[column.name], path) for column in table.columns})
 
 
@@ -83,7 +84,11 @@ def _parse(column: Column, cells: pd.Series, path: Path) -> pd.Series:
             case Kind.TEXT:
                 return cells.astype("object")
     except (KeyError, TypeError, ValueError) as cause:
-        raise InputRefused(f"column {column.name!r} is not of type {column.kind.value}: {cause}", file=path) from None
+        raise InputRefused(
+            f"column {column.name!r} is not of type {column.kind.value}: {cause}",
+            file=path,
+            remedy=_RESTORE,
+        ) from None
 
 
 def write_contours(contours: Mapping[Structure, Contours], path: Path) -> None:
@@ -132,7 +137,9 @@ def read_contours(path: Path, structure: Structure, n_frames: int) -> Contours:
     """
     frame, vertex, xy, seen, origin = _all_rows(path, structure)
     if len(frame) and not (frame.min() >= 0 and frame.max() < n_frames):
-        raise InputRefused(f"names a frame outside 1..{n_frames}", file=path, tag="frame")
+        raise InputRefused(
+            f"names a frame outside 1..{n_frames}", file=path, tag="frame", remedy="name contours of this very run"
+        )
     offsets = np.concatenate([[0], np.cumsum(np.bincount(frame, minlength=n_frames))]).astype(np.int64)
     step = np.diff(frame)
     if not np.all((step > 0) | ((step == 0) & (np.diff(vertex) == 1))):  # another program may have written it
@@ -147,7 +154,7 @@ def _all_rows(path: Path, structure: Structure) -> tuple[np.ndarray[Any, np.dtyp
         with pq.ParquetFile(path, read_dictionary=["structure", "origin"]) as file:
             missing = set(CONTOURS.names) - set(file.schema_arrow.names)
             if missing:
-                raise InputRefused(f"lacks the column {min(missing)!r}", file=path)
+                raise InputRefused(f"lacks the column {min(missing)!r}", file=path, remedy=_RESTORE)
             groups = _groups_with(file, structure)
             most = sum(file.metadata.row_group(number).num_rows for number in groups)
             whole = (
@@ -168,7 +175,7 @@ def _all_rows(path: Path, structure: Structure) -> tuple[np.ndarray[Any, np.dtyp
     except FileNotFoundError:
         raise InputRefused("is missing", file=path, remedy="run boreline analyse") from None
     except (OSError, pa.ArrowException) as cause:
-        raise InputRefused(f"cannot be read: {cause}", file=path) from None
+        raise InputRefused(f"cannot be read: {cause}", file=path, remedy=_RESTORE) from None
 
 
 def _groups_with(file: pq.ParquetFile, structure: Structure) -> list[int]:
@@ -233,4 +240,4 @@ def _read_parquet(path: Path, table: Table) -> pa.Table:
     except FileNotFoundError:
         raise InputRefused("is missing", file=path, remedy="run boreline analyse") from None
     except (OSError, ValueError, KeyError) as cause:
-        raise InputRefused(f"cannot be read: {cause}", file=path) from None
+        raise InputRefused(f"cannot be read: {cause}", file=path, remedy=_RESTORE) from None

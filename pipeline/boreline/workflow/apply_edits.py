@@ -33,7 +33,7 @@ from boreline.errors import InputRefused
 from boreline.model import Calibration, CalibrationOrigin, JsonValue, Structure, Timing
 from boreline.profile.frames import frames_table, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
-from boreline.results import EDITS, ResultFolder, change, json_ready, put_json, put_tables
+from boreline.results import EDITS, ResultFolder, change, json_ready, put_json, put_tables, remove
 
 UNEDITED_SCALE = "calibration_before_edits"
 
@@ -142,18 +142,20 @@ def import_log(folder: ResultFolder, log: Path, *, reader: str | None = None, so
     Raises
     ------
     InputRefused
-        It is empty or damaged, was made on another run, or the folder has other edits of that reader.
+        It is missing, empty or damaged, was made on another run, or the folder has other edits of that reader.
     """
+    if not log.is_file():
+        raise InputRefused("is no file", file=log, remedy="name the NAME.jsonl that a review wrote")
     entries = read_log(log)
     if not entries:
-        raise InputRefused("holds no edits", file=log)
+        raise InputRefused("holds no edits", file=log, remedy="name the NAME.jsonl that a review wrote")
     name = reader or entries[0].reader
     target = log_path(folder.path, name)
     present = read_log(target)
     if present != entries[: len(present)]:
         raise InputRefused("holds other edits", file=target, remedy="give another --reader")
     if any(entry.sop_uid != folder.record["source"]["sop_instance_uid"] for entry in entries):
-        raise InputRefused("was made on another run", file=log)
+        raise InputRefused("was made on another run", file=log, remedy="name the log that belongs to this run")
     _pictures(folder, entries, source)  # refused before anything is taken over
     with change(folder.path) as staging:
         (staging / EDITS).mkdir()
@@ -177,9 +179,9 @@ def write_edited(
     profile = profile_table(frames)
     with change(folder.path) as staging:
         put_tables(staging, edited.segmentation, frames, profile)
+        if profile is None:
+            remove(staging, PROFILE.file)
         put_json(staging, "run.json", _record(record, baseline, edited, replayed, reader, edits_hash))
-    if profile is None:
-        (folder.path / PROFILE.file).unlink(missing_ok=True)
 
 
 def _record(

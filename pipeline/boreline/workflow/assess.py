@@ -59,7 +59,11 @@ def assess_folder(
         No result folder, no positions, no stent, or inputs that are nonsense.
     """
     if (stent_from_mm is None) != (stent_to_mm is None):
-        raise InputRefused("give both ends of the stent or neither", tag="--stent-from, --stent-to")
+        raise InputRefused(
+            "one end of the stent without the other",
+            tag="--stent-from, --stent-to",
+            remedy="give both, or neither to find them from the struts",
+        )
     if balloon_mm is not None:
         check_value("balloon_diameter_mm", balloon_mm)
     results = open_current(folder)

@@ -43,13 +43,19 @@ def profiles(
         )
     gating = folder.record.get("gating") or {}
     if not frames["gated"].fillna(value=False).any():
-        raise InputRefused(f"was not gated ({gating.get('detail', 'no reason recorded')})", file=folder.path)
+        raise InputRefused(
+            f"was not gated ({gating.get('detail', 'no reason recorded')})",
+            file=folder.path,
+            remedy="analyse again with --one-frame-per-beat, if its frames are triggered",
+        )
     gated = profile_table(frames, gated_only=True)
     if gated is None:
-        raise InputRefused("has fewer than two gated frames in the vessel", file=folder.path)
+        raise InputRefused("has fewer than two gated frames in the vessel", file=folder.path, remedy="use all frames")
     seen = [part.loc[part["lumen_area_mm2"].notna()] for part in (whole, gated)]
     if any(part.empty for part in seen):
-        raise InputRefused("has no lumen on the gated frames", file=folder.path)
+        raise InputRefused(
+            "has no lumen on the gated frames", file=folder.path, remedy="review those frames, or use all"
+        )
     low = max(float(part["position_mm"].iloc[0]) for part in seen) if from_mm is None else from_mm
     high = min(float(part["position_mm"].iloc[-1]) for part in seen) if to_mm is None else to_mm
     out: dict[str, JsonValue] = {
@@ -69,7 +75,11 @@ def profiles(
 def _measured(folder: ResultFolder, profile: pd.DataFrame, low_mm: float, high_mm: float) -> dict[str, JsonValue]:
     rows = profile[profile["position_mm"].between(low_mm - 1e-6, high_mm + 1e-6)]
     if len(rows) < 2:
-        raise InputRefused(f"has no profile from {low_mm:g} to {high_mm:g} mm", file=folder.path)
+        raise InputRefused(
+            f"has no profile from {low_mm:g} to {high_mm:g} mm",
+            file=folder.path,
+            remedy="name a longer part of the run",
+        )
     position, lumen, eem = (
         rows[name].to_numpy(dtype=np.float64) for name in ("position_mm", "lumen_area_mm2", "eem_area_mm2")
     )

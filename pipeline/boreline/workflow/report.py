@@ -52,7 +52,9 @@ def report(where: Sequence[Path], *, out: Path | None = None, pdf: bool = False,
         folders = [open_current(path) for _, path in case.runs]
     _require_one_vessel(folders)
     if source is not None and len(folders) != 1:
-        raise InputRefused("goes with one folder only", tag="--source")
+        raise InputRefused(
+            "goes with one folder only", tag="--source", remedy="report one folder at a time, or leave it out"
+        )
     opened = [_opened(folder, source) for folder in folders]
     runs = [(folder, run) for folder, (run, _) in zip(folders, opened, strict=True)]
     notes = tuple(note for _, note in opened if note)
