@@ -1,4 +1,4 @@
-"""Sites, lengths and the queue of doubtful frames, as the page shows them."""
+"""Sites, lengths and the queue of frames to check, as the page shows them."""
 
 from __future__ import annotations
 

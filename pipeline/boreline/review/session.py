@@ -147,7 +147,7 @@ class RunSession:
             }
 
     def figures(self) -> dict[str, JsonValue]:
-        """Sites, lengths and the queue of doubtful frames."""
+        """Sites, lengths and the queue of frames to check."""
         with self._lock:
             revision, columns, state, known = self.revision, self._measured.columns, self._state, self._figures
         if known is None or known[0] != revision:

@@ -39,7 +39,7 @@ class Doubt:
     chance
         Shape (n_frames,): chance that correcting the frame changes a size, a length or a verdict; 0 once reviewed.
     order
-        One frame per doubtful stretch, most rewarding first.
+        One frame per stretch to check, most rewarding first.
     nothing_changes
         Probability that reading every frame that is left would change nothing.
     n_read, n_left

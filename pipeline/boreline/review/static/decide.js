@@ -93,11 +93,11 @@ export function showQueue(run) {
   const chance = `${(100 * f.nothing_changes).toFixed(f.nothing_changes > 0.95 ? 1 : 0)} %`;
   text.textContent = f.enough
     ? `Enough read: with a probability of ${chance} further reading would change no size, length or verdict.`
-    : `${counted(f.stretches_left, "stretch", "stretches")} to look at. Chance that reading them would change nothing: ${chance}.`;
+    : `${counted(f.stretches_left, "stretch", "stretches")} to check: doubtful, or decisive. Chance that reading them would change nothing: ${chance}.`;
   element("queue-assumed").textContent = `Assumed: ${f.assumed}.`;
   const states = run.numbers.state;
   const reviewed = states.filter((/** @type {string} */ s) => !["automatic", "influenced"].includes(s)).length;
-  element("progress").textContent = `${counted(f.stretches_left, "doubtful stretch", "doubtful stretches")} left, ${counted(reviewed, "frame", "frames")} reviewed`;
+  element("progress").textContent = `${counted(f.stretches_left, "stretch", "stretches")} left to check, ${counted(reviewed, "frame", "frames")} reviewed`;
   element("caution").textContent = f.caution;
 }
 

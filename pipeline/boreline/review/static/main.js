@@ -16,7 +16,7 @@ const MESSAGE_MS = 7000;
 
 /** @type {[string, string][]} */
 const KEYS = [
-  ["↓ ↑, wheel", "one frame"], ["PgDn PgUp", "1 mm, or 30 frames"], ["Home End", "first, last"], ["N", "next doubtful stretch"],
+  ["↓ ↑, wheel", "one frame"], ["PgDn PgUp", "1 mm, or 30 frames"], ["Home End", "first, last"], ["N", "next stretch to check"],
   ["1 2 3", "lumen, EEM, stent"], ["← →", "move the grip round"], ["+ −", "push it out, in (Shift: 4 px)"], ["drag the line", "through this point"],
   ["D, or Shift-drag", "draw the border"], ["A", "accept, or reopen"], ["X", "reject"], ["Z, Y", "undo, redo"], ["H held", "bare image"],
   ["O", "work on the other run"], ["Tab", "sites, numbers, statements"],
@@ -44,7 +44,7 @@ class Page {
     this.buttons = {
       accept: button("Accept", "A", () => this.accept()),
       reject: button("Reject", "X", () => this.reject()),
-      next: button("Next doubtful", "N", () => this.next()),
+      next: button("Next to check", "N", () => this.next()),
       undo: button("Undo", "Z", () => this.undo()),
       redo: button("Redo", "Y", () => this.redo()),
       draw: button("Draw", "D", () => this.toggleDraw()),
@@ -214,7 +214,7 @@ class Page {
   /** The frame of the queue that is most rewarding, other than this one. */
   next() {
     const waiting = (this.run.figures?.queue ?? []).filter((/** @type {any} */ one) => one.frame !== this.frame && ["automatic", "influenced"].includes(this.run.numbers.state[one.frame - 1]));
-    if (waiting.length) this.go(waiting[0].frame); else this.tell("No doubtful stretch is left.");
+    if (waiting.length) this.go(waiting[0].frame); else this.tell("No stretch is left to check.");
   }
 
   swap() {
