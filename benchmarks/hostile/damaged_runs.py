@@ -18,6 +18,7 @@ import tempfile
 import time
 import warnings
 from collections import Counter
+from datetime import UTC, datetime
 from multiprocessing.connection import Connection
 from pathlib import Path
 
@@ -25,6 +26,8 @@ ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT / "tests" / "hostile"), str(ROOT / "tests" / "reading")]
 
 from outcomes import SECONDS_ALLOWED, bases, damage, outcome  # noqa: E402
+
+from boreline import __version__  # noqa: E402
 
 MEGABYTES_ALLOWED = 1024
 FIRST_SEED = 1_000_000  # none of the suite's own
@@ -50,8 +53,9 @@ def read_cases(first: int, last: int, answers: Connection) -> None:
     answers.close()
 
 
-def campaign(cases: int) -> dict[str, object]:
-    """Run all cases, going on after a case that killed or stalled its process."""
+def campaign(cases: int, minutes: float) -> dict[str, object]:
+    """Run all cases that `minutes` allow, going on after a case that killed or stalled its process."""
+    deadline = time.monotonic() + 60 * minutes
     context = multiprocessing.get_context("spawn")
     ends: Counter[str] = Counter()
     by_base: dict[str, Counter[str]] = {}
@@ -60,7 +64,8 @@ def campaign(cases: int) -> dict[str, object]:
     slowest: tuple[float, int, str, str] = (0.0, 0, "", "")
     peak_mb = 0.0
     done = 0
-    while done < cases:
+    late = False
+    while done < cases and not late:
         ours, theirs = context.Pipe(duplex=False)
         child = context.Process(target=read_cases, args=(done, cases, theirs))
         child.start()
@@ -81,17 +86,22 @@ def campaign(cases: int) -> dict[str, object]:
                 by_mutation.setdefault(mutation, Counter())[kind] += 1
                 if kind in ("traceback", "hang", "memory"):
                     bad.append({"case": case, "base": base, "mutation": mutation, "end": end})
+                late = time.monotonic() > deadline
+                if late:
+                    break
             child.kill()
             died = "hang"
         except EOFError:
             died = "abort"
         child.join()
-        if done < cases:
+        if done < cases and not late:
             ends[died] += 1
             bad.append({"case": done, "end": died, "exit": child.exitcode})
             done += 1
     return {
-        "cases": cases,
+        "version": __version__,
+        "date": datetime.now(UTC).date().isoformat(),
+        "cases": done,
         "ends": dict(ends),
         "by_file": {name: dict(counts) for name, counts in sorted(by_base.items())},
         "by_mutation": {name: dict(counts) for name, counts in sorted(by_mutation.items())},
@@ -106,8 +116,9 @@ def main() -> None:
     """Run the campaign and save its results; exit 1 when any case ended badly."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=20_000)
+    parser.add_argument("--minutes", type=float, default=120.0, help="stop and save what was done after so long")
     arguments = parser.parse_args()
-    results = campaign(arguments.cases)
+    results = campaign(arguments.cases, arguments.minutes)
     target = Path(__file__).with_suffix(".json")
     target.write_text(json.dumps(results, indent=2) + "\n", encoding="utf-8")
     print(json.dumps({name: results[name] for name in ("cases", "ends", "slowest_s", "peak_mb")}))
