@@ -87,10 +87,8 @@ def read_segmentation(path: Path, *, rows: int, columns: int, n_frames: int) -> 
 def _header(path: Path) -> Dataset:
     try:
         header = pydicom.dcmread(path, stop_before_pixels=True)
-    except (OSError, InvalidDicomError) as cause:
-        raise InputRefused(
-            f"is no DICOM file: {type(cause).__name__}", file=path, remedy="name a readable DICOM Segmentation object"
-        ) from None
+    except (OSError, InvalidDicomError):
+        raise InputRefused("is no readable DICOM file", file=path, remedy="name a DICOM Segmentation object") from None
     if header.get("SOPClassUID") != SEGMENTATION_CLASS:
         raise InputRefused(
             "is no DICOM Segmentation",
