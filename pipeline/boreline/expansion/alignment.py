@@ -19,8 +19,6 @@ from boreline.profile.record import Profile
 from boreline.profile.sites import Site, site_at
 
 SPACING_MM = 0.5
-MAX_STRETCH = 2.0
-"""A millimetre of one run may stand for at most this many of the other."""
 _STEP_PENALTY = 0.05
 
 

@@ -113,7 +113,7 @@ def compare_runs(
         _rows(last, lumens, gain),
         _answers(names, profiles, last, gain),
         tuple(
-            f"The run {name} is laid over {names[-1]} by {alignment.method}: {_residual(alignment)}"
+            f"The run “{name}” is laid over “{names[-1]}” by {alignment.method}: {_residual(alignment)}"
             for name, alignment in zip(names[:-1], aligned, strict=True)
         ),
     )
