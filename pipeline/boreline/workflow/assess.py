@@ -62,7 +62,7 @@ def assess_folder(
         raise InputRefused(
             "one end of the stent without the other",
             tag="--stent-from, --stent-to",
-            remedy="give both, or neither to find them from the struts",
+            remedy="give both ends, or neither to find them from the struts",
         )
     if balloon_mm is not None:
         check_value("balloon_diameter_mm", balloon_mm)
