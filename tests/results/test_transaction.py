@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from boreline.errors import InputRefused
-from boreline.results.transaction import change, new_folder, recover
+from boreline.results.transaction import afterwards, change, new_folder, recover, remove
 
 
 @pytest.fixture
@@ -64,6 +64,59 @@ def test_a_change_cut_off_after_its_journal_is_finished(folder: Path) -> None:
     (folder / ".pending" / "journal.json").write_text(json.dumps(["a.txt", "b.txt"]))
     recover(folder)
     assert read(folder) == ("new a", "new b")
+
+
+def test_a_file_goes_with_the_change_that_takes_it_away(folder: Path) -> None:
+    with change(folder) as staging:
+        (staging / "a.txt").write_text("new a")
+        remove(staging, "b.txt")
+        remove(staging, "was never there.txt")
+        assert read(folder) == ("old a", "old b")
+    assert [path.name for path in folder.iterdir() if path.name != ".lock"] == ["a.txt"]
+
+
+def test_a_file_stays_when_the_change_that_takes_it_away_fails(folder: Path) -> None:
+    def interrupted() -> None:
+        with change(folder) as staging:
+            remove(staging, "b.txt")
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        interrupted()
+    assert read(folder) == ("old a", "old b")
+
+
+def test_a_removal_cut_off_after_its_journal_is_finished(folder: Path) -> None:
+    """Whatever was moved before the kill; a second recovery finds nothing left to do."""
+
+    def killed() -> None:
+        with pytest.MonkeyPatch.context() as patch, change(folder) as staging:
+            (staging / "a.txt").write_text("new a")
+            remove(staging, "b.txt")
+            patch.setattr("boreline.results.transaction._settle", _stop)
+
+    with pytest.raises(KeyboardInterrupt):
+        killed()
+    recover(folder)
+    recover(folder)
+    assert [path.name for path in folder.iterdir() if path.name != ".lock"] == ["a.txt"]
+    assert (folder / "a.txt").read_text() == "new a"
+
+
+def _stop(folder: Path) -> None:
+    raise KeyboardInterrupt
+
+
+def test_a_change_can_be_read_before_it_is_made(folder: Path) -> None:
+    (folder / "deep").mkdir()
+    (folder / "deep" / "c.txt").write_text("old c")
+    with change(folder) as staging:
+        (staging / "a.txt").write_text("new a")
+        remove(staging, "b.txt")
+        with afterwards(staging) as view:
+            seen = {str(path.relative_to(view)): path.read_text() for path in view.rglob("*") if path.is_file()}
+        assert sorted(path.name for path in staging.iterdir()) == [".removed", "a.txt"], "the view is gone"
+    assert seen == {"a.txt": "new a", "deep/c.txt": "old c"}
 
 
 def test_a_second_writer_is_refused(folder: Path) -> None:

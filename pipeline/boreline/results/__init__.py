@@ -3,7 +3,7 @@
 from boreline.results.folder import AUTOMATIC, EDITS, IMPORTED, ResultFolder, keep_automatic, put_json, put_tables
 from boreline.results.record import StageStatus, json_ready, run_record
 from boreline.results.source import write_source
-from boreline.results.transaction import change, new_folder
+from boreline.results.transaction import afterwards, change, new_folder, remove
 
 __all__ = [
     "AUTOMATIC",
@@ -11,12 +11,14 @@ __all__ = [
     "IMPORTED",
     "ResultFolder",
     "StageStatus",
+    "afterwards",
     "change",
     "json_ready",
     "keep_automatic",
     "new_folder",
     "put_json",
     "put_tables",
+    "remove",
     "run_record",
     "write_source",
 ]

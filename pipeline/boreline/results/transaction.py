@@ -1,8 +1,9 @@
 """All files of one change appear together, or none does.
 
 New files are written into a hidden folder beside the old ones, listed in a journal, and then renamed into place.
-A change that was cut off before its journal was complete is discarded; one that was cut off after it is finished
-the next time the folder is opened. One writer at a time, held by a lock file.
+A file that the change takes away is listed in the same journal. A change that was cut off before its journal was
+complete is discarded; one that was cut off after it is finished the next time the folder is opened. One writer at a
+time, held by a lock file.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ from boreline.errors import InputRefused
 _STAGING = ".pending"
 _JOURNAL = "journal.json"
 _LOCK = ".lock"
+_REMOVED = ".removed"
+_AFTERWARDS = ".afterwards"
 
 
 @contextmanager
@@ -47,6 +50,37 @@ def change(folder: Path) -> Iterator[Path]:
         except BaseException:  # a signal between two renames: the decision has been made, so finish
             _settle(folder)
             raise
+
+
+def remove(staging: Path, name: str) -> None:
+    """Let a change take the file `name` away from its folder, if it is there."""
+    mark = staging / _REMOVED / name
+    mark.parent.mkdir(parents=True, exist_ok=True)
+    mark.touch()
+
+
+@contextmanager
+def afterwards(staging: Path) -> Iterator[Path]:
+    """A folder that reads as the change would leave its folder if it ended now; gone when the block ends."""
+    view = staging / _AFTERWARDS
+    view.mkdir()
+    try:
+        present = dict(_shown(staging.parent)) | dict(_shown(staging))
+        for name, path in present.items():
+            if not (staging / _REMOVED / name).exists():
+                (view / name).parent.mkdir(parents=True, exist_ok=True)
+                (view / name).symlink_to(path.absolute())
+        yield view
+    finally:
+        shutil.rmtree(view)
+
+
+def _shown(folder: Path) -> Iterator[tuple[Path, Path]]:
+    """The files of a folder by their names in it, but for hidden ones."""
+    for path in folder.rglob("*"):
+        name = path.relative_to(folder)
+        if path.is_file() and not any(part.startswith(".") for part in name.parts):
+            yield name, path
 
 
 def recover(folder: Path) -> None:
@@ -191,12 +225,14 @@ def _commit(staging: Path) -> None:
 
 
 def _settle(folder: Path) -> None:
-    """Move journalled files into place, or drop what has no journal."""
+    """Move journalled files into place and take those away that go, or drop what has no journal."""
     staging = folder / _STAGING
     journal = staging / _JOURNAL
     if journal.exists():
         for name in json.loads(journal.read_text(encoding="utf-8")):
-            if (staging / name).exists():
+            if name.startswith(f"{_REMOVED}/"):
+                (folder / name.removeprefix(f"{_REMOVED}/")).unlink(missing_ok=True)
+            elif (staging / name).exists():
                 (folder / name).parent.mkdir(parents=True, exist_ok=True)
                 (staging / name).replace(folder / name)
         _sync(folder)

@@ -14,7 +14,7 @@ from boreline.model import FloatArray, JsonValue
 from boreline.profile.frames import POSITION_DECIMALS, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
 from boreline.reporting.vessel_picture import FILE as VESSEL_PICTURE
-from boreline.results import ResultFolder, change, put_json
+from boreline.results import ResultFolder, change, put_json, remove
 from boreline.results.tables import write_csv
 
 INPUTS = ("pullback_speed_mm_s", "frame_rate_hz", "whole_frames_only", "one_frame_per_beat")
@@ -40,14 +40,14 @@ def carry_positions(old: ResultFolder, new: ResultFolder) -> bool:
     profile = profile_table(frames)
     with change(new.path) as staging:
         write_csv(FRAMES, frames, staging / FRAMES.file)
-        if profile is not None:
+        if profile is None:
+            remove(staging, PROFILE.file)
+        else:
             write_csv(PROFILE, profile, staging / PROFILE.file)
         for name in (MARKER.file, PATH.file, VESSEL_PICTURE, was["coregistration"].get("figure")):
             if name and (old.path / name).is_file():
                 shutil.copy2(old.path / name, staging / name)
         put_json(staging, "run.json", _record(was, now, axis.position_mm))
-    if profile is None:
-        (new.path / PROFILE.file).unlink(missing_ok=True)
     return True
 
 

@@ -32,10 +32,12 @@ from boreline.position.landmarks import (
 from boreline.profile.frames import POSITION_DECIMALS, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
 from boreline.reading import XrayRun, read_xray
+from boreline.reporting.page import write_case_report
 from boreline.reporting.vessel_picture import masked_frame, save_vessel_picture
-from boreline.results import ResultFolder, StageStatus, change, put_json
+from boreline.results import ResultFolder, StageStatus, afterwards, change, put_json, remove
 from boreline.results.tables import write_csv
-from boreline.workflow.report import report as write_report
+from boreline.workflow.apply_edits import open_current
+from boreline.workflow.report import PAGE
 
 FIGURE = "coregistration.png"
 
@@ -74,7 +76,7 @@ class CoregisterOptions:
 def coregister(
     where: Path, fluoro: Path, cine: Path, cine2: Path | None = None, options: CoregisterOptions | None = None
 ) -> ResultFolder:
-    """Place the frames of a result folder and rebuild its profile, all files in one step.
+    """Place the frames of a result folder and rebuild its profile and page, all files in one step.
 
     Raises
     ------
@@ -82,7 +84,7 @@ def coregister(
         The X-ray runs do not fit the run or each other; the folder stays as it was.
     """
     options = CoregisterOptions() if options is None else options
-    folder = ResultFolder.open(where)
+    folder = open_current(where)
     run = folder.open_run(options.source)
     films = read_xray(fluoro), read_xray(cine), None if cine2 is None else read_xray(cine2)
     result = register_runs(
@@ -105,7 +107,9 @@ def coregister(
     profile = profile_table(frames)
     with change(folder.path) as staging:
         write_csv(FRAMES, frames, staging / FRAMES.file)
-        if profile is not None:
+        if profile is None:
+            remove(staging, PROFILE.file)
+        else:
             write_csv(PROFILE, profile, staging / PROFILE.file)
         pq.write_table(_marker_table(result), staging / MARKER.file)
         pq.write_table(_path_table(result), staging / PATH.file)
@@ -116,10 +120,9 @@ def coregister(
             run, films[0], films[1], offset_s=options.offset_s, result=result, vasodilator=options.vasodilator
         )
         put_json(staging, "run.json", _record(folder.record, result, axis, films, options, checks, landmarks))
-    if profile is None:
-        (folder.path / PROFILE.file).unlink(missing_ok=True)
-    write_report([folder.path], source=options.source)
-    return ResultFolder.open(where)
+        with afterwards(staging) as view:
+            write_case_report([(ResultFolder(view), run)], staging / PAGE)
+    return folder
 
 
 def _marker_table(result: Coregistration) -> pa.Table:

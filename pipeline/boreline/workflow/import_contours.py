@@ -20,7 +20,7 @@ from boreline.profile.frames import frames_table, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
 from boreline.reporting.identity import derived_uid, load_key
 from boreline.reporting.seg_import import ImportedContours, read_segmentation
-from boreline.results import IMPORTED, ResultFolder, change, put_json, put_tables
+from boreline.results import IMPORTED, ResultFolder, change, put_json, put_tables, remove
 
 _CLEARED = {
     Structure.LUMEN: {Flag.LUMEN_DOUBTFUL},
@@ -137,7 +137,7 @@ def _write(results: ResultFolder, segmentation: Segmentation, imported: Imported
     counts = {s.value: len(p) for s, p in imported.polygons.items()}
     with change(results.path) as staging:
         put_tables(staging, segmentation, frames, profile)
+        if profile is None:
+            remove(staging, PROFILE.file)
         put_tables(staging / IMPORTED, segmentation, frames, None)
         put_json(staging, "run.json", {**record, "imported_contours": counts})
-    if profile is None:
-        (results.path / PROFILE.file).unlink(missing_ok=True)
