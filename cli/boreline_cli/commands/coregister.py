@@ -126,6 +126,6 @@ def _numbers(text: str, count: int, option: str) -> list[float]:
         raise InputRefused(
             f"{text!r} is not {count} numbers with commas between",
             tag=option,
-            remedy=f"type them as in {','.join(['120.5', '88', '301', '240'][:count])}",
+            remedy=f"type them as in {','.join(['120', '88', '301', '240'][:count])}",
         )
     return numbers

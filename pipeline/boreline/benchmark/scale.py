@@ -96,7 +96,7 @@ def measure_section_mm(section: Section) -> float:
         raise InputRefused(
             f"no frame from {section.first_frame} to {section.last_frame} was measured",
             file=section.folder,
-            remedy="state a section whose frames show the tube",
+            remedy="state frames in which the lumen was measured",
         )
     return float(area_derived_diameter_mm(np.array([area_mm2.mean()]))[0])
 
