@@ -64,7 +64,7 @@ def test_the_minimum_of_an_even_stent_is_not_biased_by_noise() -> None:
         fit = smooth(noisy, np.full(200, 0.3), np.ones(200, bool), row_correlation=0.0, step_mm=0.1)
         raw.append(noisy.min() - 7.0)
         corrected.append(np.median(fit.draws(400, np.random.default_rng(1)).min(axis=0)) - 7.0)
-    assert np.mean(raw) == pytest.approx(-0.3 * 2.746, abs=0.12)  # mean largest of 200 standard normal values, by quadrature with scipy
+    assert np.mean(raw) == pytest.approx(-0.3 * 2.746, abs=0.12)  # of 200 normal values: scipy quadrature
     assert abs(np.mean(corrected)) < 0.12
     assert abs(np.mean(corrected)) < abs(np.mean(raw)) / 4
 
