@@ -20,22 +20,20 @@ _NARROWEST, _WIDEST_BRIDGE = 2, 30
 _BEFORE_WALL_MM = 0.13
 _WIRE_MARGIN = 3
 _MOST_BEHIND_WIRES = 0.3
-"""Share of all rays; where more lie in shadow, the picture is dark and not the wires many."""
+"""Share of all rays; where more would lie behind wires, the picture is dark and not the wires many."""
 _BLACK_MM, _BLACK, _MOSTLY, _DEEP_SHADOWED = 1.3, 0.2, 0.45, 0.25
 _POCKET_MM, _POCKET_DEEPEST_MM = 0.1, 0.25
 _POCKET_RAYS, _POCKET_WIDEST, _POCKET_MARGIN = 6, 58, 2
-_WIDEST_MOUTH_MM = 2.6
-"""Across the opening: few side branches are as wide (common practice, no source)."""
 _POCKET_ORDER, _POCKET_SCALE_MM = 3, 0.06
 _MOUTH_DEEPER = 0.5
 """Share of the usual depth of the border by which a wide mouth bulges out of the rest at least."""
 _CORNER_RAYS = 20
 """How far from a mouth its corners are looked for."""
 _CORNER_MM, _OFF_CIRCLE = 0.12, 0.1
+"""How far corners stand into the lumen at least, less this share of how far the bulge leaves the circle of the rest."""
 _ROUND_MM, _FEWEST_SHARE, _CORE_WITHIN = 0.12, 1 / 6, 0.5
 """Of a circle that holds the catheter: its distance from the border, the least share of rays, and the share of the core
 that lies in it at least."""
-"""How far corners stand into the lumen at least, less this share of how far the bulge leaves the circle of the rest."""
 
 
 def shadowed(grey: Bytes, path: FloatArray, learnt: Learnt) -> BoolArray:
@@ -117,14 +115,6 @@ def mouth(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: floa
     return pocket, shape
 
 
-def _opening(path: FloatArray, pocket: BoolArray) -> float:
-    """Distance across the widest bulge, samples."""
-    widest = max(lumen.runs_of_true(pocket), key=len)
-    turn = 2.0 * np.pi * (len(widest) - 1) / len(path)
-    one, other = path[widest[0]], path[widest[-1]]
-    return float(np.sqrt(one**2 + other**2 - 2.0 * one * other * np.cos(turn)))
-
-
 def _is_convex(path: FloatArray, pocket: BoolArray, deaf: BoolArray, mm_per_sample: float) -> bool:
     """Whether the border has no corners beside a bulge; slighter ones do where it leaves the circle of the rest far."""
     rest = ~(pocket | deaf)
@@ -140,16 +130,20 @@ def _goes_round(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample
     if not _FEWEST_SHARE < seen.mean() < 1.0 - _FEWEST_SHARE:
         return False
     x, y, radius = _circle(path, seen)
-    angle = 2.0 * np.pi * np.arange(len(path)) / len(path)
-    off = np.hypot(path * np.cos(angle) - x, path * np.sin(angle) - y)[seen] - radius
+    off = np.hypot(*(_points(path)[seen] - (x, y)).T) - radius
     round_enough = float(np.sqrt((off**2).mean())) < _ROUND_MM / mm_per_sample
     return round_enough and float(np.hypot(x, y)) + _CORE_WITHIN * ring.start < radius
 
 
+def _points(path: FloatArray) -> FloatArray:
+    """Points of a border about the catheter, (n_rays, 2), samples."""
+    angle = 2.0 * np.pi * np.arange(len(path)) / len(path)
+    return np.stack([path * np.cos(angle), path * np.sin(angle)], axis=1)
+
+
 def _corner(path: FloatArray, pocket: BoolArray) -> float:
     """How far the border beside a bulge dips below the convex hull of the lumen, samples."""
-    angle = 2.0 * np.pi * np.arange(len(path)) / len(path)
-    points = np.stack([path * np.cos(angle), path * np.sin(angle)], axis=1)
+    points = _points(path)
     hull = cv2.convexHull(points.astype(np.float32))[:, 0]
     along = np.roll(hull, -1, axis=0) - hull
     normal = np.stack([along[:, 1], -along[:, 0]], axis=1) / np.hypot(along[:, 0], along[:, 1])[:, None]

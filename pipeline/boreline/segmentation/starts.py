@@ -180,20 +180,20 @@ def _by_thin_layer(sampled: Sampled) -> BloodModel:
     The tail of its halo lasts, so speckle is left out.
     """
     mm = sampled.mm_per_sample
-    depth = np.arange(sampled.grey.shape[2]) - max(sampled.ring.end, sampled.ring.start)
+    depth = np.arange(sampled.grey.shape[2]) - sampled.ring.end
     first, last = (limit / mm for limit in _BEYOND_LAYER_MM)
     lit, _ = _lit(sampled, np.full(sampled.grey.shape[:2], float(sampled.ring.end) + _LAYER_MM / mm))
     layer = (depth > 0) & (depth < _LAYER_MM / mm) & lit[..., None]
     wall = (depth > first) & (depth < last) & lit[..., None]
     if layer.any():
         layer &= sampled.grey <= np.median(sampled.grey[layer])
-    by_grey = _counted(sampled, layer, wall).by_grey
+    by_grey = log_ratio(shares_of(sampled.grey, layer), shares_of(sampled.grey, wall))
     return BloodModel(by_grey, np.zeros_like(by_grey))
 
 
 def _near(sampled: Sampled) -> FloatArray:
     """Borders a little beyond the ring-down."""
-    depth = max(sampled.ring.end, sampled.ring.start) + 0.35 / sampled.mm_per_sample
+    depth = sampled.ring.end + 0.35 / sampled.mm_per_sample
     return np.full(sampled.grey.shape[:2], depth)
 
 
