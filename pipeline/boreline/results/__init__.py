@@ -1,9 +1,18 @@
 """The result folder: every file of the contract is written and read here."""
 
-from boreline.results.folder import AUTOMATIC, EDITS, IMPORTED, ResultFolder, keep_automatic, put_json, put_tables
+from boreline.results.folder import (
+    AUTOMATIC,
+    EDITS,
+    IMPORTED,
+    ResultFolder,
+    keep_automatic,
+    put_json,
+    put_profile,
+    put_tables,
+)
 from boreline.results.record import StageStatus, json_ready, run_record
 from boreline.results.source import write_source
-from boreline.results.transaction import afterwards, change, new_folder, remove
+from boreline.results.transaction import afterwards, change, new_folder
 
 __all__ = [
     "AUTOMATIC",
@@ -17,8 +26,8 @@ __all__ = [
     "keep_automatic",
     "new_folder",
     "put_json",
+    "put_profile",
     "put_tables",
-    "remove",
     "run_record",
     "write_source",
 ]

@@ -47,7 +47,7 @@ from boreline.results.tables import (
     write_csv,
     write_sectors,
 )
-from boreline.results.transaction import change, put_back, recover
+from boreline.results.transaction import change, put_back, recover, remove
 
 RUN = "run.json"
 CONTOURS_FILE = "contours.parquet"
@@ -225,6 +225,14 @@ def put_tables(target: Path, segmentation: Segmentation, frames: pd.DataFrame, p
         write_csv(PROFILE, profile, target / PROFILE.file)
     write_contours(segmentation.contours, target / CONTOURS_FILE)
     write_sectors(segmentation.sectors, target / SECTORS_FILE)
+
+
+def put_profile(staging: Path, profile: pd.DataFrame | None) -> None:
+    """Write the profile of a change, or take away the one that is there where none is known any more."""
+    if profile is None:
+        remove(staging, PROFILE.file)
+    else:
+        write_csv(PROFILE, profile, staging / PROFILE.file)
 
 
 def keep_automatic(target: Path) -> None:

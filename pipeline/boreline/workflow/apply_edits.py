@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from boreline.columns import PROFILE
 from boreline.correction import (
     Baseline,
     Edited,
@@ -33,7 +32,7 @@ from boreline.errors import InputRefused
 from boreline.model import Calibration, CalibrationOrigin, JsonValue, Structure, Timing
 from boreline.profile.frames import frames_table, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
-from boreline.results import EDITS, ResultFolder, change, json_ready, put_json, put_tables, remove
+from boreline.results import EDITS, ResultFolder, change, json_ready, put_json, put_profile, put_tables
 
 UNEDITED_SCALE = "calibration_before_edits"
 
@@ -178,9 +177,8 @@ def write_edited(
     frames = frames_table(edited.segmentation, edited.calibration, timing, axis, gated=gated, reviewed=edited.reviewed)
     profile = profile_table(frames)
     with change(folder.path) as staging:
-        put_tables(staging, edited.segmentation, frames, profile)
-        if profile is None:
-            remove(staging, PROFILE.file)
+        put_tables(staging, edited.segmentation, frames, None)
+        put_profile(staging, profile)
         put_json(staging, "run.json", _record(record, baseline, edited, replayed, reader, edits_hash))
 
 

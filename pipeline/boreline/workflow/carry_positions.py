@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from boreline.columns import FRAMES, MARKER, PATH, PROFILE
+from boreline.columns import FRAMES, MARKER, PATH
 from boreline.flags import parse_flags
 from boreline.model import FloatArray, JsonValue
 from boreline.profile.frames import POSITION_DECIMALS, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
 from boreline.reporting.vessel_picture import FILE as VESSEL_PICTURE
-from boreline.results import ResultFolder, change, put_json, remove
+from boreline.results import ResultFolder, change, put_json, put_profile
 from boreline.results.tables import write_csv
 
 INPUTS = ("pullback_speed_mm_s", "frame_rate_hz", "whole_frames_only", "one_frame_per_beat")
@@ -40,10 +40,7 @@ def carry_positions(old: ResultFolder, new: ResultFolder) -> bool:
     profile = profile_table(frames)
     with change(new.path) as staging:
         write_csv(FRAMES, frames, staging / FRAMES.file)
-        if profile is None:
-            remove(staging, PROFILE.file)
-        else:
-            write_csv(PROFILE, profile, staging / PROFILE.file)
+        put_profile(staging, profile)
         for name in (MARKER.file, PATH.file, VESSEL_PICTURE, was["coregistration"].get("figure")):
             if name and (old.path / name).is_file():
                 shutil.copy2(old.path / name, staging / name)

@@ -12,7 +12,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from boreline.columns import FRAMES, MARKER, PATH, PROFILE
+from boreline.columns import FRAMES, MARKER, PATH
 from boreline.flags import Flag, parse_flags
 from boreline.model import Axis, FloatArray, JsonValue
 from boreline.position.acquisition import Check, check_acquisition
@@ -34,7 +34,7 @@ from boreline.profile.grid import profile_table
 from boreline.reading import XrayRun, read_xray
 from boreline.reporting.page import write_case_report
 from boreline.reporting.vessel_picture import masked_frame, save_vessel_picture
-from boreline.results import ResultFolder, StageStatus, afterwards, change, put_json, remove
+from boreline.results import ResultFolder, StageStatus, afterwards, change, put_json, put_profile
 from boreline.results.tables import write_csv
 from boreline.workflow.apply_edits import open_current
 from boreline.workflow.report import PAGE
@@ -81,7 +81,7 @@ def coregister(
     Raises
     ------
     InputRefused
-        The X-ray runs do not fit the run or each other; the folder stays as it was.
+        The X-ray runs do not fit the run or each other; nothing is placed (edits not yet applied are, before).
     """
     options = CoregisterOptions() if options is None else options
     folder = open_current(where)
@@ -107,10 +107,7 @@ def coregister(
     profile = profile_table(frames)
     with change(folder.path) as staging:
         write_csv(FRAMES, frames, staging / FRAMES.file)
-        if profile is None:
-            remove(staging, PROFILE.file)
-        else:
-            write_csv(PROFILE, profile, staging / PROFILE.file)
+        put_profile(staging, profile)
         pq.write_table(_marker_table(result), staging / MARKER.file)
         pq.write_table(_path_table(result), staging / PATH.file)
         shown, hidden = masked_frame(films[1], result.cine_frame)

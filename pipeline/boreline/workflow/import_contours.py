@@ -11,7 +11,6 @@ from pathlib import Path
 
 import numpy as np
 
-from boreline.columns import PROFILE
 from boreline.correction import readers
 from boreline.errors import InputRefused
 from boreline.flags import Flag
@@ -20,7 +19,7 @@ from boreline.profile.frames import frames_table, in_vessel, origin_in_vessel
 from boreline.profile.grid import profile_table
 from boreline.reporting.identity import derived_uid, load_key
 from boreline.reporting.seg_import import ImportedContours, read_segmentation
-from boreline.results import IMPORTED, ResultFolder, change, put_json, put_tables, remove
+from boreline.results import IMPORTED, ResultFolder, change, put_json, put_profile, put_tables
 
 _CLEARED = {
     Structure.LUMEN: {Flag.LUMEN_DOUBTFUL},
@@ -136,8 +135,7 @@ def _write(results: ResultFolder, segmentation: Segmentation, imported: Imported
     profile = profile_table(frames)
     counts = {s.value: len(p) for s, p in imported.polygons.items()}
     with change(results.path) as staging:
-        put_tables(staging, segmentation, frames, profile)
-        if profile is None:
-            remove(staging, PROFILE.file)
+        put_tables(staging, segmentation, frames, None)
+        put_profile(staging, profile)
         put_tables(staging / IMPORTED, segmentation, frames, None)
         put_json(staging, "run.json", {**record, "imported_contours": counts})
