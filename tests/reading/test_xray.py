@@ -47,6 +47,12 @@ def test_magnification_factor_alone(tmp_path: Path) -> None:
     assert run.scale.mm_per_px_x == pytest.approx(0.24)
 
 
+@pytest.mark.parametrize(("stated", "lossy"), [(None, False), ("00", False), ("01", True)])
+def test_loss_before_this_file_is_told(tmp_path: Path, stated: str | None, lossy: bool) -> None:
+    """Lossy Image Compression (0028,2110) stays 01 once pixels were compressed so (PS3.3 C.7.6.1.1.5)."""
+    assert run_of(tmp_path, LossyImageCompression=stated).lossy is lossy
+
+
 def test_contradicting_magnification_is_a_warning(tmp_path: Path) -> None:
     run = run_of(tmp_path, EstimatedRadiographicMagnificationFactor="1.5")
     assert run.scale is not None

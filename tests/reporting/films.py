@@ -42,6 +42,7 @@ def cine(*, text: bool, quality: int | None = None, bits: int = 8) -> XrayRun:
         n_frames=N_FRAMES,
         bits_stored=bits,
         decoder="none",
+        lossy=quality is not None,
         radiation=RadiationSetting.CINE,
         intensity_relationship="LOG",
         inverted=False,

@@ -90,6 +90,7 @@ def describe_xray(run: XrayRun) -> dict[str, JsonValue]:
             "frames": run.n_frames,
             "bits_stored": run.bits_stored,
             "decoder": run.decoder,
+            "lossy": run.lossy,
             "radiation": run.radiation.name.lower(),
             "plane": run.plane,
             "intensity_relationship": run.intensity_relationship,

@@ -12,7 +12,7 @@ from boreline.reading.picture import frame_reader, plan_grey
 from boreline.reading.pullback import read_pullback
 from boreline.reading.series import open_series
 from boreline.reading.stack import Stack, open_file
-from boreline.reading.syntaxes import LOSSY
+from boreline.reading.syntaxes import was_lossy
 
 LARGEST_FAULTY_SHARE = 0.10
 """A run with more undecodable frames than this share is not worth analysing."""
@@ -64,7 +64,7 @@ def read_run(
     )
     timing, timing_notes = stack.read_timing(frame_rate_hz)
     pullback, pullback_notes = read_pullback(attributes, stack.pixels.n_frames)
-    lossy = attributes.text("LossyImageCompression") == "01" or stack.transfer_syntax_uid in LOSSY
+    lossy = was_lossy(stack.transfer_syntax_uid, attributes.text("LossyImageCompression"))
     plan = plan_grey(attributes, stack.pixels, section.region, lossy=lossy)
     return Run(
         source=_source(stack, section, lossy=lossy),

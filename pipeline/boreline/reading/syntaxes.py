@@ -21,8 +21,7 @@ JPEG_LS_NEAR = "1.2.840.10008.1.2.4.81"
 JPEG_2000_LOSSLESS = "1.2.840.10008.1.2.4.90"
 JPEG_2000 = "1.2.840.10008.1.2.4.91"
 
-LOSSY = frozenset({JPEG_BASELINE, JPEG_EXTENDED, JPEG_LS_NEAR, JPEG_2000})
-"""Those that may lose something, whatever Lossy Image Compression (0028,2110) says."""
+_LOSSY = frozenset({JPEG_BASELINE, JPEG_EXTENDED, JPEG_LS_NEAR, JPEG_2000})
 
 NATIVE = frozenset({IMPLICIT_LITTLE, EXPLICIT_LITTLE, DEFLATED, EXPLICIT_BIG})
 
@@ -50,6 +49,11 @@ def uid_name(uid: str) -> str:
     shown = uid[:64]
     name = UID(shown, validation_mode=IGNORE).name
     return shown if name == shown else f"{name} ({shown})"
+
+
+def was_lossy(transfer_syntax_uid: str, stated: str | None) -> bool:
+    """The pixels lost something: by this syntax, or earlier, as Lossy Image Compression (0028,2110) says."""
+    return stated == "01" or transfer_syntax_uid in _LOSSY
 
 
 def is_video(transfer_syntax_uid: str) -> bool:

@@ -18,7 +18,7 @@ from boreline.reading.codecs import CodecFault
 from boreline.reading.frames import read_ahead
 from boreline.reading.header import Header, read_header
 from boreline.reading.pixels import Pixels, SampleReader, locate_pixels
-from boreline.reading.syntaxes import XRAY_CLASSES, uid_name
+from boreline.reading.syntaxes import XRAY_CLASSES, uid_name, was_lossy
 from boreline.reading.timing import read_timing
 
 Intensity = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
@@ -80,6 +80,8 @@ class XrayRun:
     ----------
     bits_stored
         Significant bits of the intensity, 8 to 16.
+    lossy
+        The pixels have been compressed with loss, in this file or before.
     intensity_relationship
         Pixel Intensity Relationship (0028,1040): LIN, LOG or DISP; empty when not stated.
     inverted
@@ -106,6 +108,7 @@ class XrayRun:
     n_frames: int
     bits_stored: int
     decoder: str
+    lossy: bool
     radiation: RadiationSetting
     intensity_relationship: str
     inverted: bool
@@ -173,6 +176,7 @@ def read_xray(
         n_frames=n,
         bits_stored=pixels.layout.bits_stored,
         decoder=pixels.codec.name,
+        lossy=was_lossy(header.transfer_syntax_uid, attributes.text("LossyImageCompression")),
         radiation=_radiation(attributes),
         intensity_relationship=(attributes.text("PixelIntensityRelationship") or "")[:16],
         inverted=inverted,

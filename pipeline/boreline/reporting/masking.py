@@ -71,7 +71,7 @@ def xray_graphics(
 
     A stroke is narrower than a fortieth of the picture and stands out from its neighbours in every frame. Beyond that
     it either has little of the noise that the run's pixels of its brightness have, or it stays at the black or white
-    end of the scale (what a lossy encoder leaves of a stroke flickers).
+    end of the scale. What a lossy encoder leaves of thin letters may do neither: a cine known to be lossy is not shown.
 
     Parameters
     ----------

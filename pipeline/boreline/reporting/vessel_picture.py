@@ -58,7 +58,10 @@ class VesselMark:
 
 @dataclass(frozen=True, slots=True)
 class VesselView:
-    """The drawing: `image` is a data URI or empty, `places` maps a frame counted from 1 to its point on the path."""
+    """The drawing: `places` maps a frame counted from 1 to its point on the path.
+
+    `image` is a data URI; empty when no picture is stored, and when all of it is hidden (then `hidden_px` tells).
+    """
 
     image: str
     width: int
@@ -71,8 +74,14 @@ class VesselView:
 
 
 def masked_frame(cine: XrayRun, number: int) -> tuple[npt.NDArray[np.float32], BoolArray]:
-    """One frame (0-based) of a cine with unmoving strokes set to 0, and where they were; shape (rows, columns)."""
+    """One frame (0-based) of a cine with what may not be shown set to 0, and where that is; shape (rows, columns).
+
+    Unmoving strokes are hidden. All is, where text cannot be told from anatomy: after lossy compression, which leaves
+    of a thin letter what it leaves of a vessel, and with too few frames to see what moves.
+    """
     shape = (cine.rows, cine.columns)
+    if cine.lossy:
+        return np.zeros(shape, dtype=np.float32), np.ones(shape, dtype=np.bool_)
     darkest = np.full(shape, np.inf, dtype=np.float32)
     brightest = np.full(shape, -np.inf, dtype=np.float32)
     picture = np.zeros(shape, dtype=np.float32)
@@ -138,7 +147,7 @@ def view_vessel(folder: ResultFolder, sites: Sequence[NamedSite]) -> VesselView 
     height = round((bottom - top) * zoom)
     path, ticks = _path(points, table["arc_mm"].to_numpy(dtype=float), positions)
     return VesselView(
-        "" if picture is None else _image(picture[top:bottom, left:right], zoom),
+        _image(picture[top:bottom, left:right], zoom) if picture is not None and picture.any() else "",
         round(_SIDE),
         height,
         path,
