@@ -1,19 +1,22 @@
 """Mutation study: how often the tests notice that a line of geometry, sizing or expansion is changed.
 
-Mutants are those of cosmic-ray (https://pypi.org/project/cosmic-ray). The stages have thousands, so a random sample
-is taken of each package, without mutants that change nothing but annotations or docstrings. Each mutant lives in a
-process of its own that imports the changed module from memory (no file is touched) and runs the tests named in
-`PACKAGES` with numba switched off; it counts as killed when a test fails, an import fails, or CPU_SECONDS pass.
+Mutants are those of cosmic-ray (https://pypi.org/project/cosmic-ray). A package has thousands, so a random sample is
+taken, without mutants that change nothing but annotations or docstrings. One run under coverage tells which tests
+execute which line; each mutant then lives in a process of its own that imports the changed module from memory (no file
+is touched) and runs only the tests that execute the changed statement, quickest first, until one fails. What is not
+inside a function (constants, classes) has to stand every test of the package.
 
     pip install cosmic-ray
-    NUMBA_DISABLE_JIT=1 nice -n 15 python benchmarks/mutation/run.py geometry 60 benchmarks/mutation/geometry.json
+    nice -n 15 python benchmarks/mutation/run.py geometry 120 benchmarks/mutation/geometry.json --seed 1
 
-A third argument that exists is continued: mutants already in it are not run again.
+A target that exists is continued: mutants already in it are not run again, with `--again` only those that were killed.
 """
 
 from __future__ import annotations
 
+import argparse
 import ast
+import contextlib
 import importlib.abc
 import importlib.util
 import json
@@ -21,50 +24,39 @@ import os
 import random
 import resource
 import sys
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import ModuleType
-
-import pytest
-from cosmic_ray.ast import ast_nodes, get_ast
-from cosmic_ray.mutating import mutate_code
-from cosmic_ray.operators.provider import OperatorProvider
+from typing import Any
 
 ROOT = Path(__file__).parents[2]
-SEED = 20240229
+LIBRARY = ROOT / "pipeline" / "boreline"
+WITHOUT_MACHINE_CODE = {"geometry"}
+"""Packages whose loops are compiled: run as plain Python here, or the tests would meet the old machine code."""
+COMPILER = ("geometry", "compiled")
+"""The one module that is about machine code: its tests run with it, and no other test does."""
+COMPILER_TESTS = "tests/geometry/test_compiled.py"
+
+if WITHOUT_MACHINE_CODE & set(sys.argv[1:2]):
+    os.environ["NUMBA_DISABLE_JIT"] = "1"  # read when numba is imported
+
+import coverage  # noqa: E402
+import hypothesis  # noqa: E402
+import pytest  # noqa: E402
+from cosmic_ray.ast import ast_nodes, get_ast  # noqa: E402
+from cosmic_ray.mutating import mutate_code  # noqa: E402
+from cosmic_ray.operators.provider import OperatorProvider  # noqa: E402
+from numba.core import config as numba_config  # noqa: E402
+
 CPU_SECONDS = 60
-ALLOWED = "ignore::pytest.PytestAssertRewriteWarning"
-AHEAD = {
-    "geometry": ("numpy", "pandas", "scipy.ndimage", "numba", "hypothesis", "shapely", "skimage.measure", "cv2"),
-    "sizing": ("boreline_cli.main", "boreline.workflow.plan", "hypothesis", "matplotlib"),
-    "expansion": ("boreline_cli.main", "boreline.workflow.assess", "hypothesis"),
-}
-"""Modules imported once, before any mutant: what lies above the changed package is imported anew in each process."""
-ABOVE = ("expansion", "results", "reporting", "workflow", "review", "batch", "benchmark")
-SLOW = "not three_thousand and not ragged_shapes and not dense_borders"
-"""Tests left out, because they take minutes without numba; a survivor may be one that they kill."""
-LEFT_OUT = {"geometry": ("compiled",)}
-"""Modules left out: the cache of machine code has no part in a study without machine code."""
+SLOW = "not three_thousand and not study and not intervals_contain"
+"""Tests left out, because they take long: a survivor may be one that they kill."""
 PACKAGES = {
-    "geometry": [
-        "tests/geometry/test_rays_polar_masks.py",
-        "tests/geometry/test_measures.py",
-        "tests/published/test_definitions.py",
-        "tests/geometry/test_overlap.py",
-    ],
-    "sizing": [
-        "tests/published/test_sizing_examples.py",
-        "tests/sizing/test_map_figure.py",
-        "tests/sizing/test_planning.py",
-        "tests/sizing/test_planning_details.py",
-        "tests/expansion/test_workflow_of_plan_and_assess.py",
-    ],
-    "expansion": [
-        "tests/published/test_worked_examples.py",
-        "tests/expansion/test_criteria.py",
-        "tests/expansion/test_assessing.py",
-        "tests/expansion/test_details.py",
-        "tests/expansion/test_workflow_of_plan_and_assess.py",
-    ],
+    "geometry": ["tests/geometry"],
+    "sizing": ["tests/sizing", "tests/published/test_sizing_examples.py", "tests/expansion"],
+    "expansion": ["tests/expansion", "tests/published/test_worked_examples.py"],
 }
 
 Mutant = tuple[str, str, int]  # module, operator, occurrence
@@ -76,7 +68,7 @@ class Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):
     def __init__(self, name: str, path: Path, source: str) -> None:
         self._name, self._path, self._source = name, path, source
 
-    def find_spec(self, fullname: str, path: object = None, target: object = None) -> object:
+    def find_spec(self, fullname: str, path: object = None, target: object = None) -> Any:
         """The changed module only."""
         if fullname != self._name:
             return None
@@ -91,6 +83,28 @@ class Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):
     def exec_module(self, module: ModuleType) -> None:
         """Run the changed source."""
         exec(compile(self._source, str(self._path), "exec"), module.__dict__)
+
+
+class Recorder:
+    """Notes for each test how long it takes, and under its name the lines that it executes."""
+
+    def __init__(self, watch: coverage.Coverage | None = None) -> None:
+        self._watch = watch
+        self.seconds: dict[str, float] = {}
+
+    @pytest.hookimpl(hookwrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        """Around each test."""
+        if self._watch is not None:
+            self._watch.switch_context(item.nodeid)
+        start = time.process_time()
+        yield
+        self.seconds[item.nodeid] = time.process_time() - start
+        if self._watch is not None:
+            self._watch.switch_context("")
+
+
+# ------------------------------------------------------------------------------------------------ mutants
 
 
 def bare(source: str) -> str:
@@ -122,9 +136,7 @@ def changes(before: str, after: str) -> bool:
 def mutants(package: str) -> list[Mutant]:
     """Every mutant of every module of a package, annotations included."""
     provider, found = OperatorProvider(), []
-    for path in sorted((ROOT / "pipeline" / "boreline" / package).glob("*.py")):
-        if path.stem in LEFT_OUT.get(package, ()):
-            continue
+    for path in sorted((LIBRARY / package).glob("*.py")):
         nodes = list(ast_nodes(get_ast(path.read_text(encoding="utf-8"))))
         for name in provider:
             operator = provider[name]
@@ -135,9 +147,85 @@ def mutants(package: str) -> list[Mutant]:
     return found
 
 
-def survives(package: str, module: str, source: str) -> bool:
-    """Whether every test passes with the changed module."""
-    path = ROOT / "pipeline" / "boreline" / package / f"{module}.py"
+def difference(before: str, after: str) -> tuple[int, str, str]:
+    """Number of the first line that differs, and that line before and after."""
+    old, new = before.splitlines(), after.splitlines()
+    line = next((i for i, (a, b) in enumerate(zip(old, new, strict=False)) if a != b), min(len(old), len(new)) - 1)
+    return line + 1, old[line].strip(), new[line].strip()
+
+
+# ------------------------------------------------------------------------------------------------ tests
+
+
+def reach(source: str, line: int) -> range | None:
+    """Lines whose execution means that the code at `line` ran; None outside functions, where all tests may notice."""
+    tree = ast.parse(source)
+    functions = [
+        node
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef) and node.lineno <= line <= (node.end_lineno or 0)
+    ]
+    if not functions:
+        return None
+    function = max(functions, key=lambda node: node.lineno)
+    if line < function.body[0].lineno:
+        return range(function.body[0].lineno, (function.end_lineno or 0) + 1)
+    statements = [
+        node
+        for node in ast.walk(function)
+        if isinstance(node, ast.stmt) and node is not function and node.lineno <= line <= (node.end_lineno or 0)
+    ]
+    inner = max(statements, key=lambda node: node.lineno)
+    body = getattr(inner, "body", None)
+    last = body[0].lineno - 1 if isinstance(body, list) and body else inner.end_lineno or 0
+    return range(inner.lineno, max(last, inner.lineno) + 1)
+
+
+class Tests:
+    """The tests of a package, which lines each executes, and how long each takes."""
+
+    def __init__(self, package: str) -> None:
+        self._lines: dict[str, dict[int, list[str]]] = {}
+        with tempfile.TemporaryDirectory() as folder:
+            data, notes = Path(folder) / "coverage", Path(folder) / "seconds.json"
+            code = in_child(lambda: self._record(package, data, notes), seconds=None)
+            if code != 0:
+                raise SystemExit("the tests fail on unchanged code: nothing can be learnt from mutants")
+            found = coverage.CoverageData(basename=str(data))
+            found.read()
+            for path in (LIBRARY / package).glob("*.py"):
+                self._lines[path.stem] = found.contexts_by_lineno(str(path))
+            self.seconds: dict[str, float] = json.loads(notes.read_text(encoding="utf-8"))
+
+    @staticmethod
+    def _record(package: str, data: Path, notes: Path) -> int:
+        watch = coverage.Coverage(data_file=str(data), source=[str(LIBRARY / package)], branch=False, config_file=False)
+        recorder = Recorder(watch)
+        watch.start()
+        code = run_tests([*PACKAGES[package], f"--ignore={COMPILER_TESTS}"], recorder)
+        watch.stop()
+        watch.save()
+        notes.write_text(json.dumps(recorder.seconds), encoding="utf-8")
+        return code
+
+    def of(self, module: str, source: str, line: int) -> list[str]:
+        """Tests that execute a line, quickest first."""
+        lines = reach(source, line)
+        if lines is None:
+            return sorted(self.seconds, key=self.seconds.__getitem__)
+        names = {name for at in lines for name in self._lines[module].get(at, ()) if name}
+        return sorted(names, key=self.seconds.__getitem__)
+
+
+def run_tests(names: Sequence[str], recorder: Recorder, *options: str) -> int:
+    """Exit status of pytest on files or tests, stopping at the first failure."""
+    plugins = [f"no:{name}" for name in ("cacheprovider", "xdist", "cov")]
+    quiet = ["-x", "-q", "-k", SLOW, "-W", "ignore::pytest.PytestAssertRewriteWarning"]
+    return int(pytest.main([*quiet, *(f"-p{name}" for name in plugins), *options, *names], plugins=[recorder]))
+
+
+def in_child(job: Any, *, seconds: int | None) -> int:
+    """Status of a job in a process of its own, silent; a negative signal number when it was killed."""
     child = os.fork()
     if child == 0:
         status = 1
@@ -145,78 +233,107 @@ def survives(package: str, module: str, source: str) -> bool:
             silence = os.open(os.devnull, os.O_RDWR)
             for stream in (1, 2):
                 os.dup2(silence, stream)
-            resource.setrlimit(resource.RLIMIT_CPU, (CPU_SECONDS, CPU_SECONDS))
-            name = f"boreline.{package}" + ("" if module == "__init__" else f".{module}")
-            sys.meta_path.insert(0, Changed(name, path, source))
-            forget(package)
+            if seconds is not None:
+                resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds))
             os.chdir(ROOT)
-            status = int(
-                pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-k", SLOW, "-W", ALLOWED, *tests_of(package)])
-            )
+            status = job()
         finally:
             os._exit(status)
     _, code = os.waitpid(child, 0)
-    return code == 0
+    return os.waitstatus_to_exitcode(code)
 
 
-def forget(package: str) -> None:
-    """Drop the package and all that may have imported from it, so that the tests import them again."""
-    dropped = [f"boreline.{name}" for name in (package, *ABOVE)] + ["boreline_cli"]
-    for name in list(sys.modules):
-        if any(name == gone or name.startswith(gone + ".") for gone in dropped):
+def outcome_of(package: str, module: str, source: str, names: Sequence[str]) -> str:
+    """`survived` when every test passes with the changed module, else `killed` or `timeout`."""
+    if (package, module) == COMPILER:
+        names = [COMPILER_TESTS]
+    if not names:
+        return "not covered"
+
+    def job() -> int:
+        if (package, module) == COMPILER:
+            numba_config.DISABLE_JIT = 0
+        name = f"boreline.{package}" + ("" if module == "__init__" else f".{module}")
+        sys.meta_path.insert(0, Changed(name, LIBRARY / package / f"{module}.py", source))
+        return run_tests(names, Recorder())
+
+    code = in_child(job, seconds=CPU_SECONDS)
+    return "survived" if code == 0 else "timeout" if code < 0 else "killed"
+
+
+def warm(package: str) -> None:
+    """Import what the tests import, then forget what is this project's: each child imports only that anew."""
+    hypothesis.settings.register_profile("study", derandomize=True, database=None, deadline=None)
+    hypothesis.settings.load_profile("study")
+    with open(os.devnull, "w") as silence, contextlib.redirect_stdout(silence):  # noqa: PTH123
+        os.chdir(ROOT)
+        run_tests(PACKAGES[package], Recorder(), "--collect-only")
+    here = str(Path(__file__).resolve())
+    for name, module in list(sys.modules.items()):
+        file = getattr(module, "__file__", None)
+        if file and file.startswith(str(ROOT)) and file != here:
             del sys.modules[name]
-            parent, _, last = name.rpartition(".")
-            if parent in sys.modules and hasattr(sys.modules[parent], last):
-                delattr(sys.modules[parent], last)
 
 
-def tests_of(package: str) -> list[str]:
-    """Test files that exist."""
-    return [name for name in PACKAGES[package] if (ROOT / name).exists()]
+# ------------------------------------------------------------------------------------------------ study
 
 
-def study(package: str, n: int, target: Path) -> dict[str, object]:
+def study(package: str, n: int, target: Path, seed: int, *, again: bool) -> dict[str, Any]:
     """Run `n` mutants of a package in a random order that does not depend on `n`; saved after each."""
-    stored = json.loads(target.read_text(encoding="utf-8")) if target.exists() else {"survivors": [], "done": []}
-    done = {(one[0], one[1], one[2]) for one in stored["done"]}
-    survivors, everything = stored["survivors"], mutants(package)
-    random.Random(SEED).shuffle(everything)
-    provider = OperatorProvider()
-    for name in AHEAD[package]:
-        if importlib.util.find_spec(name.partition(".")[0]) is not None:
-            importlib.import_module(name)
-    first = next(module for module, _, _ in everything if module != "__init__")
-    unchanged = (ROOT / "pipeline" / "boreline" / package / f"{first}.py").read_text(encoding="utf-8")
-    if not done and not survives(package, first, unchanged):
-        raise SystemExit("the tests fail on unchanged code: nothing can be learnt from mutants")
+    stored = json.loads(target.read_text(encoding="utf-8"))["mutants"] if target.exists() else []
+    if again:
+        stored = [one for one in stored if one["outcome"] in ("killed", "timeout")]
+    done = {(one["module"], one["operator"], one["occurrence"]) for one in stored}
+    everything = mutants(package)
+    random.Random(seed).shuffle(everything)
+    warm(package)
+    tests, provider, result = Tests(package), OperatorProvider(), {}
     for module, name, occurrence in everything:
-        if len(done) >= n:
+        if len(stored) >= n:
             break
         if (module, name, occurrence) in done:
             continue
-        path = ROOT / "pipeline" / "boreline" / package / f"{module}.py"
-        before = path.read_text(encoding="utf-8")
+        before = (LIBRARY / package / f"{module}.py").read_text(encoding="utf-8")
         after = mutate_code(before, provider[name](), occurrence)
         if after is None or not changes(before, after):
             continue
-        done.add((module, name, occurrence))
-        if survives(package, module, after):
-            pairs = zip(before.splitlines(), after.splitlines(), strict=False)
-            line, old, new = next((i, a, b) for i, (a, b) in enumerate(pairs, start=1) if a != b)
-            survivors.append({"module": module, "line": line, "from": old.strip(), "to": new.strip(), "operator": name})
+        line, old, new = difference(before, after)
+        names = tests.of(module, before, line)
+        start = time.monotonic()
+        stored.append(
+            {
+                "module": module,
+                "line": line,
+                "from": old,
+                "to": new,
+                "operator": name,
+                "occurrence": occurrence,
+                "n_tests": len(names),
+                "outcome": outcome_of(package, module, after, names),
+                "seconds": round(time.monotonic() - start, 1),
+            }
+        )
+        killed = sum(one["outcome"] in ("killed", "timeout") for one in stored)
         result = {
             "package": package,
+            "seed": seed,
             "n_all_mutants": len(everything),
-            "n_run": len(done),
-            "n_killed": len(done) - len(survivors),
-            "killed_pct": round(100 * (1 - len(survivors) / len(done)), 1),
-            "survivors": survivors,
-            "done": sorted(done),
+            "n_run": len(stored),
+            "n_killed": killed,
+            "killed_pct": round(100 * killed / len(stored), 1),
+            "mutants": stored,
         }
         target.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
     return result
 
 
 if __name__ == "__main__":
-    outcome = study(sys.argv[1], int(sys.argv[2]), Path(sys.argv[3]))
-    print({name: outcome[name] for name in ("package", "n_run", "n_killed", "killed_pct")})
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("package", choices=PACKAGES)
+    parser.add_argument("n", type=int)
+    parser.add_argument("target", type=Path)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--again", action="store_true")
+    asked = parser.parse_args()
+    found = study(asked.package, asked.n, asked.target, asked.seed, again=asked.again)
+    print({name: found[name] for name in ("package", "n_run", "n_killed", "killed_pct")})

@@ -65,14 +65,13 @@ def _is_simple(p: FloatArray) -> bool:
         if p[i, 0] == p[following, 0] and p[i, 1] == p[following, 1]:
             return False
         after = (i + 2) % n
-        if n > 3 or i == 0:
-            # Neighbouring edges share a vertex; they also overlap when the contour turns straight back.
-            side = _side(p[i, 0], p[i, 1], p[following, 0], p[following, 1], p[after, 0], p[after, 1])
-            back = (p[following, 0] - p[i, 0]) * (p[after, 0] - p[following, 0]) + (p[following, 1] - p[i, 1]) * (
-                p[after, 1] - p[following, 1]
-            )
-            if side == 0.0 and back <= 0.0:
-                return False
+        # Neighbouring edges share a vertex; they also overlap when the contour turns straight back.
+        side = _side(p[i, 0], p[i, 1], p[following, 0], p[following, 1], p[after, 0], p[after, 1])
+        back = (p[following, 0] - p[i, 0]) * (p[after, 0] - p[following, 0]) + (p[following, 1] - p[i, 1]) * (
+            p[after, 1] - p[following, 1]
+        )
+        if side == 0.0 and back <= 0.0:
+            return False
     for i in range(n):
         for j in range(i + 2, n):
             if i == 0 and j == n - 1:
