@@ -1,11 +1,12 @@
 """Keep burned-in text out of pictures.
 
-Pictures of the ultrasound show the cross-section's region only. Inside it, everything beyond the round field of view
-is blackened (text likes the corners), and so are bright pixels that never change over frames spread along the run:
-graphics drawn over the picture do not move, speckle does. The surroundings of the catheter, whose echo is still too,
-are exempt. In X-ray pictures graphics are thin strokes that neither move nor share the picture's noise.
+Pictures of the ultrasound show the cross-section's region only, and nothing beyond the round field of view (text likes
+the corners). Inside it, and in X-ray pictures, graphics are thin strokes, or bright patches, that stay as they are over
+frames spread along the run, where speckle and noise change. The surroundings of the catheter, whose echo is still too,
+are exempt.
 
-Each stroke is hidden by a solid block, so that no letter can be read from the shape of what hides it.
+Each stroke is hidden by a solid block, so that no letter can be read from the shape of what hides it, and so is what
+lies beside it on its line of text.
 """
 
 from __future__ import annotations
@@ -20,26 +21,20 @@ from boreline.model import BoolArray, Calibration, FloatArray, GreyImage, Region
 
 STILL_CLEARANCE_MM = 1.2
 """Nearer to the catheter's axis than this, still bright pixels are its own echo."""
-_BRIGHT = 150
-_STILL_RANGE = 24
 _FEWEST_FRAMES = 8
-_FEWEST_PIXELS = 15  # a letter's stroke; a speckle that happens to stay is smaller
+_STROKE_SHARE = 1 / 40
+"""A stroke is narrower than this share of the picture."""
+_FEWEST_PIXELS = 6  # of a letter's stroke
+_STAND_OUT, _BRIGHT = 45, 150
+"""Grey levels: a stroke above its surroundings, or a patch that is wider than a stroke by itself."""
+_STILL_SHARE = 0.15
+"""A stroke changes by less than this share of its brightness, also after lossy compression."""
 _MARGIN_PX = 3
 _LARGEST_HOLLOW = 12.0
 """A stroke's bounding box is filled unless it is more than so many times the stroke's own area (a ruler's corner)."""
-_XRAY_STROKE_SHARE = 1 / 40
 _XRAY_QUIET, _XRAY_QUIET_CONTRAST = 0.5, 0.02
 _XRAY_EXTREME, _XRAY_EXTREME_CONTRAST = 0.06, 0.05
 _XRAY_LEVELS, _XRAY_USUAL_PCT = 16, 20
-_XRAY_FEWEST_PIXELS = 6
-
-
-def still_graphics(darkest: npt.NDArray[np.uint8], brightest: npt.NDArray[np.uint8], n_frames: int) -> BoolArray:
-    """Samples that stay bright and unchanged over `n_frames` frames; none when there are too few frames to tell."""
-    if n_frames < _FEWEST_FRAMES:
-        return np.zeros(darkest.shape, dtype=np.bool_)
-    still: BoolArray = (darkest >= _BRIGHT) & (brightest - darkest <= _STILL_RANGE)
-    return still
 
 
 def hidden_pixels(crops: Sequence[GreyImage], region: Region, calibration: Calibration) -> BoolArray:
@@ -48,7 +43,7 @@ def hidden_pixels(crops: Sequence[GreyImage], region: Region, calibration: Calib
     Parameters
     ----------
     crops
-        The region's pixels in frames spread over the run.
+        The region's pixels in frames spread over the run. Strokes cannot be told with fewer than eight.
     """
     rows, columns = region.height_px, region.width_px
     y = (np.arange(rows) - (rows - 1) / 2) * calibration.mm_per_px_y
@@ -56,11 +51,13 @@ def hidden_pixels(crops: Sequence[GreyImage], region: Region, calibration: Calib
     radius = np.hypot(y[:, None], x[None, :])
     field = max(rows * calibration.mm_per_px_y, columns * calibration.mm_per_px_x) / 2
     hidden: BoolArray = radius > field
-    if crops:
+    if len(crops) >= _FEWEST_FRAMES:
         darkest = np.minimum.reduce(list(crops))
         brightest = np.maximum.reduce(list(crops))
-        still = still_graphics(darkest, brightest, len(crops)) & (radius > STILL_CLEARANCE_MM)
-        hidden |= solid_blocks(_pieces_of(still, _FEWEST_PIXELS))
+        side = _stroke_side(darkest.shape)
+        above = cv2.morphologyEx(darkest, cv2.MORPH_TOPHAT, np.ones((side, side), dtype=np.uint8))
+        still = (brightest - darkest <= _STILL_SHARE * brightest) & (radius > STILL_CLEARANCE_MM)
+        hidden |= _lines_of(still & ((above >= _STAND_OUT) | (darkest >= _BRIGHT)), side)
     return hidden
 
 
@@ -69,9 +66,9 @@ def xray_graphics(
 ) -> BoolArray:
     """Pixels of an X-ray run that no picture may show: strokes drawn over it.
 
-    A stroke is narrower than a fortieth of the picture and stands out from its neighbours in every frame. Beyond that
-    it either has little of the noise that the run's pixels of its brightness have, or it stays at the black or white
-    end of the scale. What a lossy encoder leaves of thin letters may do neither: a cine known to be lossy is not shown.
+    A stroke is narrow and stands out from its neighbours in every frame. Beyond that it either has little of the noise
+    that the run's pixels of its brightness have, or it stays at the black or white end of the scale. What a lossy
+    encoder leaves of thin letters may do neither: a cine known to be lossy is not shown.
 
     Parameters
     ----------
@@ -80,7 +77,7 @@ def xray_graphics(
     """
     if n_frames < _FEWEST_FRAMES:  # too few to tell a letter from anatomy: nothing can be shown
         return np.ones(darkest.shape, dtype=np.bool_)
-    side = max(5, round(min(darkest.shape) * _XRAY_STROKE_SHARE)) | 1
+    side = _stroke_side(darkest.shape)
     square = np.ones((side, side), dtype=np.uint8)
     contrast = np.maximum(
         cv2.morphologyEx(darkest, cv2.MORPH_TOPHAT, square), cv2.morphologyEx(brightest, cv2.MORPH_BLACKHAT, square)
@@ -90,11 +87,20 @@ def xray_graphics(
     strokes: BoolArray = (quiet & (contrast >= _XRAY_QUIET_CONTRAST * full_scale)) | (
         extreme & (contrast >= _XRAY_EXTREME_CONTRAST * full_scale)
     )
-    blocks = solid_blocks(_pieces_of(strokes, _XRAY_FEWEST_PIXELS)).astype(np.uint8)
-    # a letter that was missed inside a line of text or at its end goes too
+    return _lines_of(strokes, side)
+
+
+def _stroke_side(shape: tuple[int, ...]) -> int:
+    """Side of the square, an odd number of pixels, that no stroke fills."""
+    return max(5, round(min(shape) * _STROKE_SHARE)) | 1
+
+
+def _lines_of(strokes: BoolArray, side: int) -> BoolArray:
+    """Blocks over the strokes, and over a letter that was missed inside a line of text or at its end."""
+    blocks = solid_blocks(_pieces_of(strokes, _FEWEST_PIXELS)).astype(np.uint8)
     line = np.ones((1, 3 * side), dtype=np.uint8)
-    hidden: BoolArray = cv2.dilate(cv2.morphologyEx(blocks, cv2.MORPH_CLOSE, line), line[:, : 2 * side - 1]) > 0
-    return hidden
+    lines: BoolArray = cv2.dilate(cv2.morphologyEx(blocks, cv2.MORPH_CLOSE, line), line[:, : 2 * side - 1]) > 0
+    return lines
 
 
 def _usual_change(darkest: npt.NDArray[np.float32], brightest: npt.NDArray[np.float32]) -> FloatArray:
