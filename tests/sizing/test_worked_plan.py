@@ -1,0 +1,481 @@
+"""One vessel in steps, planned by hand: every number of the plan follows from five areas.
+
+Lumen and EEM are 7.6 and 12.4 mm2 distally, 2.9 and 14.5 in the lesion (25.0 to 35.0 mm), 9.8 and 16.5 proximally.
+Rows lie 0.1 mm apart, so row 250 is at 25.0 mm.
+"""
+
+import math
+
+import numpy as np
+import pytest
+from vessels import table
+
+from boreline.errors import InputRefused
+from boreline.model import Structure
+from boreline.profile.lesions import Lesion, lesion_to_cover
+from boreline.profile.record import Profile, profile_from_table
+from boreline.profile.sites import Side
+from boreline.profile.uncertainty import SharedUncertainty, VesselDraws, Window
+from boreline.sizing.devices import Device
+from boreline.sizing.landing import chosen_landing, propose_landing, reference_rows, suitable
+from boreline.sizing.landing_map import EdgeLimit, LandingMap, edge_rows, landing_map
+from boreline.sizing.planning import Plan, _drawn, make_plan
+
+FIRST, LAST = 250, 350
+SIZES = (2.5, 2.75, 3.0, 3.25, 3.5, 3.75, 4.0, 4.5)
+DEVICES = [Device(size, length, size + 0.5) for size in SIZES for length in (9.0, 12.0, 18.0)]
+BURDENS = {"distal": 100 * (1 - 7.6 / 12.4), "lesion": 80.0, "proximal": 100 * (1 - 9.8 / 16.5)}
+
+
+def diameter(area_mm2: float) -> float:
+    return 2 * math.sqrt(area_mm2 / math.pi)
+
+
+def steps(**columns: object):
+    out = table()
+    x = out["position_mm"].to_numpy()
+    places = [x < 24.95, x > 35.05]
+    out["lumen_area_mm2"] = np.select(places, [7.6, 9.8], 2.9)
+    out["eem_area_mm2"] = np.select(places, [12.4, 16.5], 14.5)
+    for border in ("lumen", "eem"):
+        for name in ("min", "max"):
+            out[f"{border}_{name}_diameter_mm"] = np.nan  # diameters follow from the areas
+    return out.assign(**columns)
+
+
+def found(**columns: object) -> Profile:
+    return profile_from_table(steps(**columns))
+
+
+def lesion_of(profile: Profile) -> Lesion:
+    lesion = lesion_to_cover(profile)
+    assert lesion is not None
+    assert (lesion.first_row, lesion.last_row) == (FIRST, LAST)
+    return lesion
+
+
+def plan(profile: Profile, shared: SharedUncertainty | None = None, **options: object) -> Plan:
+    options = {"devices": DEVICES, "n_draws": 60, **options}
+    return make_plan(profile, shared or SharedUncertainty(), **options)  # type: ignore[arg-type]
+
+
+def column(profile: Profile, first: int, lumen: dict[int, float], eem: dict[int, float] | None = None) -> Window:
+    """One draw from row `first` on: the areas as read, but for the rows named."""
+    areas = {}
+    for structure, read, changed in (
+        (Structure.LUMEN, profile.lumen_area_mm2, lumen),
+        (Structure.EEM, profile.eem_area_mm2, eem),
+    ):
+        if changed is not None:
+            areas[structure] = read.copy()[:, None]
+            areas[structure][list(changed), 0] = list(changed.values())
+            areas[structure] = areas[structure][first:]
+    return Window(first, areas, np.ones(1), np.ones(1), np.random.default_rng(0))
+
+
+# ------------------------------------------------------------------------------------------------ the plan
+
+
+def test_every_measured_number() -> None:
+    profile = found()
+    got = plan(profile)
+    read = {name: item.value for name, item in got.quantities.items()}
+    assert read == pytest.approx(
+        {
+            "distal_lumen_mm2": 7.6,
+            "distal_eem_mm2": 12.4,
+            "distal_lumen_mm": diameter(7.6),
+            "distal_eem_mm": diameter(12.4),
+            "distal_burden_pct": BURDENS["distal"],
+            "proximal_lumen_mm2": 9.8,
+            "proximal_eem_mm2": 16.5,
+            "proximal_lumen_mm": diameter(9.8),
+            "proximal_eem_mm": diameter(16.5),
+            "proximal_burden_pct": BURDENS["proximal"],
+            "covered_eem_mm": (diameter(12.4) + 101 * diameter(14.5) + diameter(16.5)) / 103,
+            "mla_mm2": 2.9,
+            "mla_burden_pct": 80.0,
+            "mla_eem_mm2": 14.5,
+            "remodelling_distal": 14.5 / 12.4,
+            "length_mm": 10.2,
+        }
+    )
+    assert {side: landing.site.row for side, landing in got.landings.items()} == {Side.DISTAL: 249, Side.PROXIMAL: 351}
+    assert got.choice is not None
+    assert got.choice.lengths_mm == (12.0,)
+    assert got.choice.over_mm == pytest.approx(1.8)
+    references = got.references
+    assert (references.distal_eem_seen_deg, references.proximal_eem_seen_deg) == (360.0, 360.0)
+    sizes = {result.method.id: (result.rounded.diameter_mm, result.device) for result in got.methods}
+    assert sizes == {
+        "distal-lumen": (3.25, Device(3.25, 12.0, 3.75)),  # 3.11 up
+        "mean-lumen": (3.25, Device(3.25, 12.0, 3.75)),  # 3.32
+        "largest-lumen": (3.5, Device(3.5, 12.0, 4.0)),  # 3.53
+        "distal-eem": (3.75, Device(3.75, 12.0, 4.25)),  # 3.97 down
+        "smaller-eem": (3.75, Device(3.75, 12.0, 4.25)),
+        "mid-wall": (3.5, Device(3.5, 12.0, 4.0)),  # 3.54
+        "proximal-eem": (4.5, None),  # 4.58 down, a balloon
+        "lesion-media": (4.5, None),  # 4.30, nearer to 4.5 than to 4.0
+        "distal-eem-remodelled": (4.0, None),  # 3.97; the index is 1.17
+    }
+
+
+def test_the_document_of_the_plan() -> None:
+    profile = found(lumen_area_sd_mm2=np.nan, eem_area_sd_mm2=np.nan)
+    document = plan(profile, distal_mm=24.9).as_json(profile)
+    assert document["length_mm"] == pytest.approx(10.2)
+    assert document["length_sd_mm"] is None
+    assert document["length"]["low"] is None
+    sites = document["landing_sites"]
+    assert {side: site["chosen_by"] for side, site in sites.items()} == {"distal": "operator", "proximal": "proposal"}
+    assert sites["distal"]["position_mm"] == pytest.approx(24.9)
+    assert sites["distal"]["remarks"] == []
+    assert document["references"]["proximal"]["uncertainty"]["eem_mm"]["value"] == pytest.approx(diameter(16.5))
+    assert document["references"]["proximal"]["rule"] == "largest lumen within 5 mm outside the landing"
+    lesion = document["lesion"]
+    assert (lesion["from_mm"], lesion["to_mm"], lesion["length_mm"]) == pytest.approx((25.0, 35.0, 10.0))
+    assert lesion["definition"].startswith("lumen narrowed by >= 50 % or plaque burden >= 50 %")
+    assert (lesion["mla_read_mm2"], lesion["mla_corrected_mm2"]) == pytest.approx((2.9, 2.9))
+    assert lesion["plaque_burden"]["value"] == pytest.approx(80.0)
+    distal, proximal = (lesion["against"][side] for side in ("distal", "proximal"))
+    assert distal["remodelling_index"] == pytest.approx(14.5 / 12.4)
+    assert proximal["remodelling_index"] == pytest.approx(14.5 / 16.5)
+    assert (distal["remodelling"], proximal["remodelling"]) == ("positive", "negative")
+    assert distal["area_stenosis_pct"] == pytest.approx(100 * (1 - 2.9 / 7.6))
+    assert proximal["area_stenosis_pct"] == pytest.approx(100 * (1 - 2.9 / 9.8))
+    options = [(one["diameter_mm"], one["length_mm"], one["methods"]) for one in document["devices"]]
+    assert options == [
+        (3.25, 12.0, ["distal-lumen", "mean-lumen"]),
+        (3.5, 12.0, ["largest-lumen", "mid-wall"]),
+        (3.75, 12.0, ["distal-eem", "smaller-eem"]),
+    ]
+    assert document["devices"][0]["post_dilatation_limit_mm"] == 3.75
+    assert document["device_length"] == {
+        "lengths_mm": [12.0],
+        "over_mm": pytest.approx(1.8),
+        "overlap_mm": 0.0,
+        "order": "distal device first",
+    }
+    method = document["methods"][0]
+    assert (method["for"], method["measured_sd_mm"], method["measured_low_mm"]) == ("stent", None, None)
+    assert method["neighbours_mm"] == [3.0, 3.25]
+    assert method["device"] == {"diameter_mm": 3.25, "length_mm": 12.0, "post_dilatation_limit_mm": 3.75}
+    assert document["calcium"]["max_arc_deg"] == 0.0
+
+
+def test_what_is_too_long_for_two_devices_or_has_no_landing_says_so() -> None:
+    profile = found()
+    short = [Device(3.0, 4.0), Device(3.0, 5.0)]
+    document = plan(profile, devices=short, distal_mm=20.0).as_json(profile)
+    assert document["device_length"]["lengths_mm"] == []
+    assert document["device_length"]["over_mm"] is None
+    ends = profile_from_table(steps().iloc[FIRST:].reset_index(drop=True))
+    one_sided = plan(ends)
+    assert set(one_sided.landings) == {Side.PROXIMAL}
+    document = one_sided.as_json(ends)
+    assert (document["length"], document["length_mm"], document["device_length"]) == (None, None, None)
+    assert "no distal landing: the run shows no suitable place; one-sided methods only" in document["notes"]
+    # Without a distal landing the stretch to be covered begins with the lesion.
+    covered = one_sided.quantities["covered_eem_mm"].value
+    assert covered == pytest.approx((101 * diameter(14.5) + diameter(16.5)) / 102)
+    assert one_sided.quantities["mla_mm2"].value == pytest.approx(2.9)
+    assert "remodelling_distal" not in one_sided.quantities
+
+
+def test_a_lesion_that_the_landings_do_not_cover_is_not_measured_by_the_plan() -> None:
+    """Both landings proximal of it: its minimum is no part of the plan, the stretch between them is."""
+    got = plan(found(), distal_mm=40.0, proximal_mm=50.0)
+    assert "mla_mm2" not in got.quantities
+    assert got.quantities["covered_eem_mm"].value == pytest.approx(diameter(16.5))
+    assert got.quantities["length_mm"].value == pytest.approx(10.0)
+    beyond = plan(found(), distal_mm=5.0, proximal_mm=50.0)
+    assert beyond.quantities["mla_mm2"].value == pytest.approx(2.9)
+    # From 5.0 to 50.0 mm: 200 distal, 101 diseased and 150 proximal rows.
+    expected = (200 * diameter(12.4) + 101 * diameter(14.5) + 150 * diameter(16.5)) / 451
+    assert beyond.quantities["covered_eem_mm"].value == pytest.approx(expected)
+
+
+def test_landings_in_a_stenosis_or_in_the_wrong_order_are_refused() -> None:
+    profile = found()
+    for place in (25.0, 30.0, 35.0):
+        with pytest.raises(InputRefused, match="inside the stenosis") as refusal:
+            plan(profile, distal_mm=place, proximal_mm=50.0)
+        assert "--distal" in str(refusal.value)
+    with pytest.raises(InputRefused, match="inside the stenosis") as refusal:
+        plan(profile, proximal_mm=35.0)
+    assert "--proximal" in str(refusal.value)
+    assert plan(profile, distal_mm=24.9, proximal_mm=35.1).length is not None
+    for places in ((20.0, 20.0), (20.01, 20.03)):  # the second pair shares one row
+        with pytest.raises(InputRefused):
+            plan(profile, distal_mm=places[0], proximal_mm=places[1])
+    with pytest.raises(InputRefused, match="does not lie distal"):
+        plan(profile, proximal_mm=20.0)
+
+
+# ------------------------------------------------------------------------------------------------ draws
+
+
+def test_draws_of_nearly_exact_readings_are_the_readings() -> None:
+    """With areas known to a thousandth the draws can only repeat what was read, in an even vessel."""
+    even = table(lesion_depth=0.0, eem_mm2=15.5, taper=0.0).assign(lumen_area_sd_mm2=1e-3, eem_area_sd_mm2=1e-3)
+    even.loc[240:360, "lumen_area_mm2"] = 7.7  # a plaque burden of 50.3 %
+    got = plan(profile_from_table(even), distal_mm=15.0, proximal_mm=45.0)
+    assert set(got.quantities) >= {"mla_mm2", "mla_burden_pct", "mla_eem_mm2", "remodelling_distal", "covered_eem_mm"}
+    for name, item in got.quantities.items():
+        if name == "length_mm":
+            assert item.draws is None
+            continue
+        assert item.draws is not None, name
+        assert item.draws == pytest.approx(np.full(60, item.value), rel=2e-2), name
+
+
+def test_shared_calibration_doubles_in_areas_and_cancels_in_ratios() -> None:
+    """A factor on lengths: relative uncertainty 10 % of diameters, 20 % of areas, none of burdens and of the index."""
+    profile = found(lumen_area_sd_mm2=1e-3, eem_area_sd_mm2=1e-3)
+    shared = SharedUncertainty(0.1, 0.05, 0.0, 2.0)
+    got = plan(profile, shared, n_draws=1000, distal_mm=15.0, proximal_mm=45.0).quantities
+    for name, expected in (
+        ("distal_lumen_mm2", 0.2),
+        ("proximal_eem_mm2", 0.2),
+        ("mla_mm2", 0.2),
+        ("mla_eem_mm2", 0.2),
+        ("distal_lumen_mm", 0.1),
+        ("proximal_eem_mm", 0.1),
+        ("covered_eem_mm", 0.1),
+        ("length_mm", 0.05),
+    ):
+        item = got[name]
+        assert item.sd == pytest.approx(expected * item.value, rel=0.1), name
+    for name in ("distal_burden_pct", "mla_burden_pct"):
+        assert got[name].sd < 0.5, name
+    assert got["remodelling_distal"].sd < 0.01
+
+
+def test_one_draw_by_hand() -> None:
+    """In this draw row 230 has the largest distal lumen, 9.0 in an EEM of 13.5, and row 300 the smallest lumen, 2.5."""
+    profile = found()
+    got = plan(profile)
+    rows = np.arange(249, 352)
+    for first in (0, 100):
+        window = column(profile, first, {230: 9.0, 300: 2.5}, {230: 13.5, got.lesion.minimum.row: 14.0})
+        drawn = _drawn(profile, got.landings, got.lesion, rows, window)
+        covered = (diameter(12.4) + 100 * diameter(14.5) + diameter(14.0) + diameter(16.5)) / 103
+        assert {name: float(values[0]) for name, values in drawn.items()} == pytest.approx(
+            {
+                "distal_lumen_mm2": 9.0,
+                "distal_lumen_mm": diameter(9.0),
+                "distal_eem_mm2": 13.5,
+                "distal_eem_mm": diameter(13.5),
+                "distal_burden_pct": 100 * (1 - 9.0 / 13.5),
+                "proximal_lumen_mm2": 9.8,
+                "proximal_lumen_mm": diameter(9.8),
+                "proximal_eem_mm2": 16.5,
+                "proximal_eem_mm": diameter(16.5),
+                "proximal_burden_pct": BURDENS["proximal"],
+                "covered_eem_mm": covered,
+                "mla_mm2": 2.5,
+                "mla_eem_mm2": 14.0,
+                "mla_burden_pct": 100 * (1 - 2.9 / 14.0),
+                "remodelling_distal": 14.0 / 13.5,
+            }
+        )
+    lumen_only = _drawn(profile, got.landings, got.lesion, rows, column(profile, 0, {}))
+    assert set(lumen_only) == {
+        "distal_lumen_mm2",
+        "distal_lumen_mm",
+        "proximal_lumen_mm2",
+        "proximal_lumen_mm",
+        "mla_mm2",
+    }
+    nothing = Window(0, {}, np.ones(1), np.ones(1), np.random.default_rng(0))
+    assert _drawn(profile, got.landings, got.lesion, rows, nothing) == {}
+
+
+# ------------------------------------------------------------------------------------------------ landings
+
+
+def test_the_margin_is_a_millimetre_on_both_sides() -> None:
+    readings = steps(calcium_arc_deg=np.where(np.arange(600) == 100, 90.5, 0.0))
+    readings.loc[200, "flags"] = "branch"
+    readings.loc[150, "calcium_arc_deg"] = 90.0
+    fit = suitable(profile_from_table(readings))
+    outside = np.r_[0:90, 111:190, 211:250, 351:600]
+    assert np.array_equal(np.flatnonzero(fit), outside)
+
+
+def test_the_nearest_suitable_row_within_ten_millimetres() -> None:
+    for gap, expected, remarks in (
+        (99, 450, ()),
+        (100, 351, ("calcium or a branch within 1 mm",)),
+    ):
+        readings = steps()
+        readings.loc[351 : 351 + gap - 11, "calcium_arc_deg"] = 200.0
+        profile = profile_from_table(readings)
+        landing = propose_landing(profile, lesion_of(profile), Side.PROXIMAL)
+        assert landing is not None
+        assert (landing.site.row, landing.remarks) == (expected, remarks)
+        assert not landing.chosen_by_operator
+
+
+def test_the_least_burden_within_twenty_millimetres_where_none_is_low() -> None:
+    readings = steps()
+    readings.loc[351:, "eem_area_mm2"] = 19.6  # 50 %: not below it
+    readings.loc[540, "eem_area_mm2"] = 19.8
+    for row, eem, remark in (
+        (500, 19.59, ()),
+        (500, 19.6, ("no plaque burden below 50 % within 10 mm: least burden taken",)),
+    ):
+        changed = readings.copy()
+        changed.loc[351:, "lumen_area_mm2"] = 9.7
+        changed.loc[row, ["lumen_area_mm2", "eem_area_mm2"]] = [9.8, eem]
+        changed.loc[560, "eem_area_mm2"] = 12.0  # too far
+        profile = profile_from_table(changed)
+        lesion = Lesion(*(getattr(lesion_of(found()), name) for name in Lesion.__slots__))
+        landing = propose_landing(profile, lesion, Side.PROXIMAL)
+        assert landing is not None
+        assert (landing.site.row, landing.remarks) == (row, remark)
+
+
+def test_nothing_to_land_on() -> None:
+    readings = steps()
+    readings.loc[351:, "n_frames"] = 0
+    profile = profile_from_table(readings)
+    assert propose_landing(profile, lesion_of(found()), Side.PROXIMAL) is None
+    assert propose_landing(profile, lesion_of(found()), Side.DISTAL) is not None
+
+
+def test_a_landing_without_a_reference() -> None:
+    readings = steps()
+    readings.loc[351:, "flags"] = "branch"
+    profile = profile_from_table(readings)
+    landing = chosen_landing(profile, Side.PROXIMAL, 36.0)
+    assert landing.reference is None
+    assert landing.remarks == ("a side branch opens here",)
+    got = plan(profile, proximal_mm=36.0)
+    assert "proximal reference: none within 5 mm outside the landing" in got.notes
+    assert got.as_json(profile)["references"]["proximal"] is None
+    assert math.isnan(got.references.proximal_eem_seen_deg)
+    assert math.isnan(got.references.proximal_lumen.value)
+    assert "proximal_lumen_mm2" not in got.quantities
+
+
+def test_the_operators_landing_at_exactly_half() -> None:
+    readings = steps()
+    readings.loc[400, "eem_area_mm2"] = 19.6
+    readings.loc[401, "eem_area_mm2"] = 19.59
+    profile = profile_from_table(readings)
+    assert chosen_landing(profile, Side.PROXIMAL, 40.0).remarks == ("plaque burden 50 % here, not below 50 %",)
+    assert chosen_landing(profile, Side.PROXIMAL, 40.1).remarks == ()
+
+
+def test_the_reference_is_the_largest_lumen_of_low_burden() -> None:
+    readings = steps()
+    readings.loc[380, "lumen_area_mm2"] = 10.5  # 36 %
+    readings.loc[390, "lumen_area_mm2"] = 12.0
+    readings.loc[390, "eem_area_mm2"] = 24.5  # 51 %
+    readings.loc[402, "lumen_area_mm2"] = 11.0  # 5.1 mm away
+    readings.loc[380, "eem_hidden_deg"] = 40.0
+    profile = profile_from_table(readings)
+    got = plan(profile, proximal_mm=35.1)
+    reference = got.landings[Side.PROXIMAL].reference
+    assert reference is not None
+    assert reference.row == 380
+    assert got.references.proximal_eem_seen_deg == 320.0
+    assert reference_rows(profile, 351, Side.PROXIMAL).tolist() == [row for row in range(351, 402) if row != 390]
+
+
+# ------------------------------------------------------------------------------------------------ the map
+
+
+def map_of(profile: Profile, limits: tuple[EdgeLimit, ...] = (), **options: object) -> LandingMap:
+    draws = VesselDraws(profile, SharedUncertainty(), 0, 599, structures=(Structure.LUMEN, Structure.EEM))
+    options = {"devices": DEVICES, "n_draws": 40, "draws": draws, **options}
+    return landing_map(profile, lesion_of(profile), limits=limits, **options)  # type: ignore[arg-type]
+
+
+def test_the_map_of_the_vessel_in_steps() -> None:
+    readings = steps()
+    readings.loc[100:120, "eem_area_mm2"] = 14.0  # 45.7 %, within 5 mm of the five outermost distal places
+    readings.loc[430:470, "eem_area_mm2"] = 19.0  # 48.4 %, within 5 mm of the proximal places from 38.1 mm on
+    picture = map_of(profile_from_table(readings))
+    assert picture.distal_mm == pytest.approx(np.arange(15.9, 25.0, 1.0))
+    assert picture.proximal_mm == pytest.approx(np.arange(35.1, 44.2, 1.0))
+    assert picture.length_mm[9, 0] == pytest.approx(10.2)
+    assert picture.length_mm[0, 9] == pytest.approx(28.2)
+    expected = np.select([picture.length_mm <= 12.0, picture.length_mm <= 18.0], [12.0, 18.0], np.nan)
+    assert np.array_equal(picture.device_length_mm, expected, equal_nan=True)
+    assert picture.smallest_mm == pytest.approx(np.full((10, 10), 3.25))
+    assert picture.largest_mm == pytest.approx(np.full((10, 10), 3.75))
+    distal = np.where(picture.distal_mm < 17.2, 100 * (1 - 7.6 / 14.0), BURDENS["distal"])
+    proximal = np.where(picture.proximal_mm > 38.0, 100 * (1 - 9.8 / 19.0), BURDENS["proximal"])
+    assert picture.edge_burden_pct == pytest.approx(np.maximum(distal[:, None], proximal[None, :]))
+    assert picture.probability == {}
+
+
+def test_sizes_of_the_map_leave_out_what_was_not_seen() -> None:
+    """Without the EEM only lumens count: 3.25 and 3.5. With less than half of it seen one method fewer applies."""
+    assert np.unique(map_of(found(eem_hidden_deg=180.0)).largest_mm) == pytest.approx([3.75])
+    blind = steps()
+    blind.loc[:249, "eem_area_mm2"] = np.nan
+    picture = map_of(profile_from_table(blind))
+    assert np.unique(picture.smallest_mm) == pytest.approx([3.25])
+    assert np.unique(picture.largest_mm) == pytest.approx([3.5])
+    assert np.isnan(picture.edge_burden_pct).all()
+    tiny = map_of(found(), devices=[Device(2.0, 12.0)])
+    assert np.unique(tiny.smallest_mm) == pytest.approx([2.0])  # nearest and down
+    # Distal EEM smaller (12.4) but with 190 degrees hidden: the smaller-eem method (3.75) is out, distal-eem stays.
+    only = [Device(3.0, 12.0), Device(3.75, 12.0)]
+    seen, unseen = (map_of(found(eem_hidden_deg=deg), devices=only) for deg in (180.0, 181.0))
+    assert np.array_equal(seen.largest_mm, unseen.largest_mm)
+
+
+def test_the_map_without_a_reference_or_near_the_ends() -> None:
+    readings = steps()
+    readings.loc[351:, "flags"] = "branch"
+    picture = map_of(profile_from_table(readings))
+    assert picture.proximal_mm.size == 0
+    assert picture.smallest_mm.shape == (10, 0)
+    assert picture.as_json()["length_mm"] == [[]] * 10
+    short = steps().iloc[: LAST + 12].reset_index(drop=True)
+    end = profile_from_table(short)
+    picture = map_of(end, (EdgeLimit("all", 100.0),))
+    assert picture.proximal_mm == pytest.approx([35.1, 36.1])
+    assert np.isfinite(picture.probability["all"]).tolist() == [[True, False]] * 10  # nothing lies beyond the last row
+    assert np.isfinite(picture.edge_burden_pct).tolist() == [[True, False]] * 10
+    assert edge_rows(end, 361, Side.PROXIMAL).tolist() == []
+    assert edge_rows(end, 360, Side.PROXIMAL).tolist() == [361]
+    assert edge_rows(end, 1, Side.DISTAL).tolist() == [0]
+
+
+class TwoDraws:
+    """In place of draws of a smoothed vessel: one chunk with the areas as read, one with a plaque at 20.0 mm."""
+
+    def __init__(self, profile: Profile, first: int) -> None:
+        self._chunks = (column(profile, first, {}, {}), column(profile, first, {200: 6.2}, {}))
+
+    def windows(self, n_draws: int):
+        yield from self._chunks
+
+
+def test_chances_are_counted_over_all_draws() -> None:
+    """In the second draw row 200 has a burden of exactly 50 %: it lies outside the places from 20.1 to 25.0 mm."""
+    profile = found()
+    limits = (EdgeLimit("below", 50.0), EdgeLimit("at-most", 50.0, or_equal=True), EdgeLimit("never", 40.0))
+    for first in (0, 60):
+        picture = map_of(profile, limits, draws=TwoDraws(profile, first), n_draws=2)
+        near = (picture.distal_mm > 20.05) & (picture.distal_mm < 25.05)
+        assert picture.probability["below"] == pytest.approx(np.where(near, 0.5, 1.0)[:, None] * np.ones(10))
+        assert picture.probability["at-most"] == pytest.approx(np.ones((10, 10)))
+        assert picture.probability["never"] == pytest.approx(np.zeros((10, 10)))
+    document = picture.as_json()
+    assert document["probability"]["below"][9][0] == 0.5
+    assert document["length_mm"][9][0] == pytest.approx(10.2)
+    assert map_of(found(eem_area_sd_mm2=np.nan), limits).probability == {}
+
+
+def test_what_a_draw_does_not_hold_counts_as_too_high() -> None:
+    """A window that begins at 20.0 mm says nothing of the edges of places further out."""
+    profile = found()
+    picture = map_of(profile, (EdgeLimit("all", 100.0),), draws=TwoDraws(profile, 200), n_draws=2)
+    known = picture.distal_mm > 20.05
+    assert picture.probability["all"] == pytest.approx(np.where(known, 1.0, 0.0)[:, None] * np.ones(10))
