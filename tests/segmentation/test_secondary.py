@@ -212,6 +212,21 @@ def test_the_guide_catheter_is_found_at_either_end(backwards):
     assert not found.outside.any()
 
 
+@pytest.mark.parametrize("drawn_mm", [0.6, 4.5])
+def test_a_guide_catheter_is_told_although_its_border_is_missed(drawn_mm):
+    """Drawn at the end of the catheter's halo, or at the end of the view with the tube's echo well within it."""
+    lumen, eem, _ = _vessel(1.7, 2.4)
+    block = draw(Sketch(lumen, eem, guide_frames=slice(28, 40), guide_x_mm=0.1, seed=11))
+    drawn = lumen.copy()
+    drawn[28:] = drawn_mm
+    about = np.full_like(lumen, 1.7)
+    about[:, ::2] += 0.04  # a vessel is never perfectly round
+    about[28:] = drawn_mm
+    found = find_not_vessel(about, wall_echoes(block, drawn, drawn + 0.7, MM_PER_SAMPLE), NO_RAYS)
+    assert np.array_equal(np.flatnonzero(found.in_guide), np.arange(28, FRAMES))
+    assert not found.outside.any()
+
+
 def test_a_narrow_round_vessel_is_no_guide_catheter():
     lumen, eem, _ = _vessel(0.9, 1.6)
     echoes = wall_echoes(draw(Sketch(lumen, eem, seed=8)), lumen, eem, MM_PER_SAMPLE)
