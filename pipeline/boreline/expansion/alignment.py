@@ -19,6 +19,7 @@ from boreline.profile.record import Profile
 from boreline.profile.sites import Site, site_at
 
 SPACING_MM = 0.5
+_ROUNDING_MM = 1e-6
 _STEP_PENALTY = 0.05
 
 
@@ -53,7 +54,7 @@ def align_by_fiducials(before: Profile, after: Profile, pairs: Sequence[tuple[fl
     ordered = np.array(sorted(pairs, key=lambda pair: pair[1]), dtype=float)
     if len(ordered) > 1 and np.any(np.diff(ordered, axis=0) <= 0):
         raise InputRefused("the places are not in the same order in both runs", tag="fiducials")
-    grid = np.arange(after.position_mm[0], after.position_mm[-1] + SPACING_MM / 2, SPACING_MM)
+    grid = np.arange(after.position_mm[0], after.position_mm[-1] + _ROUNDING_MM, SPACING_MM)
     mapped = _piecewise(grid, ordered)
     misses = [
         _piecewise(ordered[[k], 1], np.delete(ordered, k, axis=0))[0] - ordered[k, 0]
