@@ -16,6 +16,7 @@ from boreline.profile.lesions import Lesion, lesion_to_cover
 from boreline.profile.record import Profile, profile_from_table
 from boreline.profile.sites import Side
 from boreline.profile.uncertainty import SharedUncertainty, VesselDraws, Window
+from boreline.sizing import planning
 from boreline.sizing.devices import Device
 from boreline.sizing.landing import chosen_landing, propose_landing, reference_rows, suitable
 from boreline.sizing.landing_map import EdgeLimit, LandingMap, edge_rows, landing_map
@@ -251,35 +252,38 @@ def test_shared_calibration_doubles_in_areas_and_cancels_in_ratios() -> None:
     assert got["remodelling_distal"].sd < 0.01
 
 
-def test_one_draw_by_hand() -> None:
-    """In this draw row 230 has the largest distal lumen, 9.0 in an EEM of 13.5, and row 300 the smallest lumen, 2.5."""
+@pytest.mark.parametrize(("first", "smallest"), [(0, 300), (100, FIRST + 1), (199, LAST)])
+def test_one_draw_by_hand(first: int, smallest: int) -> None:
+    """In this draw row 230 has the largest distal lumen, 9.0 in an EEM of 13.5, and one row the smallest lumen, 2.5."""
     profile = found()
     got = plan(profile)
     rows = np.arange(249, 352)
-    for first in (0, 100):
-        window = column(profile, first, {230: 9.0, 300: 2.5}, {230: 13.5, got.lesion.minimum.row: 14.0})
-        drawn = _drawn(profile, got.landings, got.lesion, rows, window)
-        covered = (diameter(12.4) + 100 * diameter(14.5) + diameter(14.0) + diameter(16.5)) / 103
-        assert {name: float(values[0]) for name, values in drawn.items()} == pytest.approx(
-            {
-                "distal_lumen_mm2": 9.0,
-                "distal_lumen_mm": diameter(9.0),
-                "distal_eem_mm2": 13.5,
-                "distal_eem_mm": diameter(13.5),
-                "distal_burden_pct": 100 * (1 - 9.0 / 13.5),
-                "proximal_lumen_mm2": 9.8,
-                "proximal_lumen_mm": diameter(9.8),
-                "proximal_eem_mm2": 16.5,
-                "proximal_eem_mm": diameter(16.5),
-                "proximal_burden_pct": BURDENS["proximal"],
-                "covered_eem_mm": covered,
-                "mla_mm2": 2.5,
-                "mla_eem_mm2": 14.0,
-                "mla_burden_pct": 100 * (1 - 2.9 / 14.0),
-                "remodelling_distal": 14.0 / 13.5,
-            }
-        )
+    window = column(profile, first, {230: 9.0, smallest: 2.5}, {230: 13.5, got.lesion.minimum.row: 14.0})
+    drawn = _drawn(profile, got.landings, got.lesion, rows, window)
+    covered = (diameter(12.4) + 100 * diameter(14.5) + diameter(14.0) + diameter(16.5)) / 103
+    assert {name: float(values[0]) for name, values in drawn.items()} == pytest.approx(
+        {
+            "distal_lumen_mm2": 9.0,
+            "distal_lumen_mm": diameter(9.0),
+            "distal_eem_mm2": 13.5,
+            "distal_eem_mm": diameter(13.5),
+            "distal_burden_pct": 100 * (1 - 9.0 / 13.5),
+            "proximal_lumen_mm2": 9.8,
+            "proximal_lumen_mm": diameter(9.8),
+            "proximal_eem_mm2": 16.5,
+            "proximal_eem_mm": diameter(16.5),
+            "proximal_burden_pct": BURDENS["proximal"],
+            "covered_eem_mm": covered,
+            "mla_mm2": 2.5,
+            "mla_eem_mm2": 14.0,
+            "mla_burden_pct": 100 * (1 - 2.9 / 14.0),
+            "remodelling_distal": 14.0 / 13.5,
+        }
+    )
     lumen_only = _drawn(profile, got.landings, got.lesion, rows, column(profile, 0, {}))
+    # The last row of the run is no neighbour of a window that begins a row too late.
+    late = _drawn(profile, got.landings, None, rows[:0], column(profile, 200, {599: 99.0}))
+    assert late["distal_lumen_mm2"].tolist() == [7.6]
     assert set(lumen_only) == {
         "distal_lumen_mm2",
         "distal_lumen_mm",
@@ -289,6 +293,22 @@ def test_one_draw_by_hand() -> None:
     }
     nothing = Window(0, {}, np.ones(1), np.ones(1), np.random.default_rng(0))
     assert _drawn(profile, got.landings, got.lesion, rows, nothing) == {}
+
+
+def test_twelve_millimetres_beside_the_plan_and_twice_that_beside_the_map_are_smoothed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked = []
+
+    class Watched(VesselDraws):
+        def __init__(self, profile: Profile, shared: SharedUncertainty, *span: int, **options: object) -> None:
+            asked.append((*span, options["structures"]))
+            super().__init__(profile, shared, *span, **options)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(planning, "VesselDraws", Watched)
+    plan(found(), distal_mm=22.0)
+    borders = (Structure.LUMEN, Structure.EEM)
+    assert asked == [(220 - 120, 351 + 120, borders), (250 - 240, 350 + 240, borders)]
 
 
 # ------------------------------------------------------------------------------------------------ landings
@@ -474,8 +494,10 @@ def test_chances_are_counted_over_all_draws() -> None:
 
 
 def test_what_a_draw_does_not_hold_counts_as_too_high() -> None:
-    """A window that begins at 20.0 mm says nothing of the edges of places further out."""
+    """A window that begins at 20.0 mm says nothing of the edges of places further out, but its first row counts."""
     profile = found()
-    picture = map_of(profile, (EdgeLimit("all", 100.0),), draws=TwoDraws(profile, 200), n_draws=2)
+    limits = (EdgeLimit("all", 100.0), EdgeLimit("below", 50.0))
+    picture = map_of(profile, limits, draws=TwoDraws(profile, 200), n_draws=2)
     known = picture.distal_mm > 20.05
     assert picture.probability["all"] == pytest.approx(np.where(known, 1.0, 0.0)[:, None] * np.ones(10))
+    assert picture.probability["below"] == pytest.approx(np.where(known, 0.5, 0.0)[:, None] * np.ones(10))

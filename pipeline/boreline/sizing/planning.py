@@ -116,7 +116,7 @@ def make_plan(
     lesion = lesion_to_cover(profile)
     landings = _landings(profile, lesion, distal_mm, proximal_mm)
     _check_order(profile, landings)
-    first, last = _span(profile, lesion, landings)
+    first, last = _span(lesion, landings)
     context = round(CONTEXT_MM / profile.step_mm)
     draws = VesselDraws(profile, shared, first - context, last + context, structures=(Structure.LUMEN, Structure.EEM))
     covered = lesion if lesion is not None and first <= lesion.first_row and lesion.last_row <= last else None
@@ -185,11 +185,11 @@ def _check_order(profile: Profile, landings: Mapping[Side, Landing]) -> None:
                 )
 
 
-def _span(profile: Profile, lesion: Lesion | None, landings: Mapping[Side, Landing]) -> tuple[int, int]:
+def _span(lesion: Lesion | None, landings: Mapping[Side, Landing]) -> tuple[int, int]:
     rows = [landing.site.row for landing in landings.values()]
     if lesion is not None and len(landings) < 2:
         rows += [lesion.first_row, lesion.last_row]
-    return min(rows, default=0), max(rows, default=profile.n_rows - 1)
+    return min(rows), max(rows)
 
 
 def _quantities(
