@@ -1,0 +1,721 @@
+"""The machinery of the criteria at its limits: expressions, verdicts from draws, compounds, ranges, needed areas."""
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.special import ndtri
+
+from boreline.errors import InputRefused
+from boreline.expansion.balloon_targets import balloon_table_rule, read_balloon_targets, target_for
+from boreline.expansion.case_file import read_case
+from boreline.expansion.criteria import Combination, Compound, Rule, find_rule, load_criteria
+from boreline.expansion.evaluate import Outcome, RuleResult, Verdict, evaluate_rule
+from boreline.expansion.expressions import ExpressionError, parse_condition
+from boreline.expansion.inputs import INPUTS, InputKind, Quantity, check_together, check_value, imply
+from boreline.expansion.mending import RISK, needed_msa_mm2, targets_before_implantation, what_would_mend
+from boreline.expansion.panel import panel_as_json, rules_as_json
+from boreline.expansion.typed_values import typed_quantities
+from boreline.model import CAUTION, Phase
+from boreline.profile.uncertainty import Measured
+
+MET, NOT_MET, CLOSE, UNKNOWN = Verdict.MET, Verdict.NOT_MET, Verdict.TOO_CLOSE, Verdict.NOT_ASSESSABLE
+HEADER = 'title = "t"\nsource = "own"\n'
+
+
+def rules_in(tmp_path: Path, text: str) -> tuple[Rule, ...]:
+    """Rules from the bodies of a file's entries, each without its title and source."""
+    path = tmp_path / "own.toml"
+    path.write_text(text.replace("[[rule]]\n", "[[rule]]\n" + HEADER))
+    return load_criteria(path)[len(load_criteria()) :]
+
+
+def outcome(rule: Rule, **values: object) -> Outcome:
+    given = {name: value if isinstance(value, Quantity) else Quantity(value) for name, value in values.items()}  # type: ignore[arg-type]
+    return evaluate_rule(rule, given).outcome
+
+
+# ---------------------------------------------------------------------------------------------- expressions
+
+
+@pytest.mark.parametrize(
+    ("text", "left", "right"),
+    [
+        ("msa_mm2 > 2 + 3 * 4 - 6 / 3", 5.0, 12.0),
+        ("msa_mm2 ** 2 / 2 > 2 ** 3", 12.5, 8.0),
+        ("-msa_mm2 + 1 > -(2 - 5)", -4.0, 3.0),
+        ("2 * pi > min(msa_mm2, distal_lumen_mm2, 7)", 2 * math.pi, 5.0),
+        ("mean(msa_mm2, distal_lumen_mm2, 4) > max(1, msa_mm2, 3)", 17 / 3, 5.0),
+        ("(msa_mm2 - 1) * (distal_lumen_mm2 + 1) > 0.5", 36.0, 0.5),
+        ("mean(msa_mm2) > max(2)", 5.0, 2.0),
+    ],
+)
+def test_arithmetic(text: str, left: float, right: float) -> None:
+    condition = parse_condition(text)
+    assert condition.sides({"msa_mm2": 5.0, "distal_lumen_mm2": 8.0}) == pytest.approx((left, right))
+    assert condition.text == text
+
+
+def test_names_come_once_in_the_order_of_the_text() -> None:
+    condition = parse_condition("distal_lumen_mm2 * pi > msa_mm2 + distal_lumen_mm2")
+    assert condition.names == ("distal_lumen_mm2", "msa_mm2")
+    assert condition.left.names == ("distal_lumen_mm2",)
+    assert condition.right is not None
+    assert condition.right.text == "msa_mm2 + distal_lumen_mm2"
+
+
+@pytest.mark.parametrize(("sign", "at"), [(">", False), (">=", True), ("<", False), ("<=", True)])
+def test_comparators_on_either_side_of_equality(sign: str, at: bool) -> None:
+    condition = parse_condition(f"msa_mm2 {sign} 10")
+    above = sign.startswith(">")
+    for value, expected in (
+        (10.0, at),
+        (10.0 * (1 + 9e-13), at),  # equal but for binary rounding
+        (10.0 * (1 - 9e-13), at),
+        (10.0 + 3e-11, above),
+        (10.0 - 3e-11, not above),
+    ):
+        assert condition.truth({"msa_mm2": value}) == (expected, not expected), value
+    for value in (math.nan, math.inf):
+        assert condition.truth({"msa_mm2": value}) == (False, False)
+    yes, no = condition.truth({"msa_mm2": np.array([9.0, 10.0, 11.0, np.nan])})
+    assert yes.tolist() == [not above, at, above, False]
+    assert no.tolist() == [above, not at, not above, False]
+
+
+def test_equality_is_relative_to_the_larger_side() -> None:
+    tiny = parse_condition("msa_mm2 >= distal_lumen_mm2")
+    assert tiny.truth({"msa_mm2": 1e-13, "distal_lumen_mm2": 2e-13}) == (False, True)
+    assert tiny.truth({"msa_mm2": -1e13, "distal_lumen_mm2": -1e13 + 1}) == (True, False)
+    assert tiny.truth({"msa_mm2": 0.0, "distal_lumen_mm2": 0.0}) == (True, False)
+
+
+def test_a_division_by_nothing_is_not_known() -> None:
+    condition = parse_condition("msa_mm2 / distal_lumen_mm2 > 1")
+    assert condition.truth({"msa_mm2": 5.0, "distal_lumen_mm2": np.float64(0)}) == (False, False)
+
+
+def test_words_and_yes_or_no() -> None:
+    words = parse_condition("dissection_depth in ('none', 'intimal')")
+    assert words.words == ("none", "intimal")
+    assert words.truth({"dissection_depth": "intimal"}) == (True, False)
+    assert words.truth({"dissection_depth": "medial"}) == (False, True)
+    assert words.truth({"dissection_depth": math.nan}) == (False, False)
+    assert words.sides({"dissection_depth": "medial"})[0] == "medial"
+    assert math.isnan(words.sides({"dissection_depth": "medial"})[1])
+    plain = parse_condition("left_main")
+    for value in (True, False):
+        assert plain.truth({"left_main": value}) == (value, not value)
+    assert plain.truth({"left_main": math.nan}) == (False, False)
+    assert parse_condition("dissection_depth in ['medial']").words == ("medial",)
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ("dissection_depth in 'none'", "needs a list of words"),
+        ("dissection_depth in ()", "needs a list of words"),
+        ("dissection_depth in ('none', 1)", "needs a list of words"),
+        ("dissection_depth in ('none', msa_mm2)", "needs a list of words"),
+        ("dissection_depth in {'none'}", "needs a list of words"),
+        ("1 in ('none',)", "needs the name of an input"),
+        ("msa_mm2 != 5", "compare with one of"),
+        ("msa_mm2 > 1 > 2", "not one comparison"),
+        ("msa_mm2 + 1", "not one comparison"),
+        ("msa_mm2 > 1 % 2", "not part of the expression language"),
+        ("msa_mm2 > +1", "not part of the expression language"),
+        ("(not msa_mm2) > 1", "not part of the expression language"),
+        ("msa_mm2 > min()", "not part of the expression language"),
+        ("msa_mm2 > sum(1, 2)", "not part of the expression language"),
+        ("msa_mm2 > min(1, 'a')", "not part of the expression language"),
+        ("msa_mm2 > min(1, key=2)", "not part of the expression language"),
+        ("'a' + msa_mm2 > 1", "not part of the expression language"),
+        ("msa_mm2 > (", "cannot be read"),
+        ("msa_mm2 > 1\x00", "cannot be read"),
+    ],
+)
+def test_why_text_is_not_read(text: str, reason: str) -> None:
+    with pytest.raises(ExpressionError, match=reason):
+        parse_condition(text)
+
+
+def test_the_longest_text() -> None:
+    text = "msa_mm2 > " + "1" * 290
+    assert parse_condition(text).comparator == ">"
+    with pytest.raises(ExpressionError, match="longer than 300 characters"):
+        parse_condition(text + "1")
+
+
+# ---------------------------------------------------------------------------------- verdicts from draws
+
+
+def drawn(yes: int, no: int, missing: int) -> Quantity:
+    """A stent area of which so many draws are above 5.5, below, or not known."""
+    return Quantity(6.0, np.repeat([6.0, 5.0, np.nan], [yes, no, missing]))
+
+
+@pytest.mark.parametrize(
+    ("shares", "verdict", "probability"),
+    [
+        ((95, 5, 0), MET, 0.95),
+        ((94, 6, 0), CLOSE, 0.94),
+        ((6, 94, 0), CLOSE, 0.06),
+        ((5, 95, 0), NOT_MET, 0.05),
+        ((100, 0, 0), MET, 1.0),
+        ((0, 100, 0), NOT_MET, 0.0),
+        ((50, 50, 0), CLOSE, 0.5),
+        # Draws without an answer: the rest decides only where it is enough, and leaves the probability open.
+        ((95, 0, 5), MET, None),
+        ((0, 95, 5), NOT_MET, None),
+        ((94, 0, 6), UNKNOWN, None),
+        ((0, 94, 6), UNKNOWN, None),
+        ((50, 40, 10), CLOSE, None),
+        ((6, 6, 88), CLOSE, None),
+        ((5, 6, 89), UNKNOWN, None),
+        ((6, 5, 89), UNKNOWN, None),
+        ((0, 0, 100), UNKNOWN, None),
+    ],
+)
+def test_shares_of_draws_decide(shares: tuple[int, int, int], verdict: Verdict, probability: float | None) -> None:
+    got = outcome(find_rule(load_criteria(), "abs-5.5"), msa_mm2=drawn(*shares))
+    assert got.verdict is verdict
+    assert got.probability == (None if probability is None else pytest.approx(probability))
+    assert (got.value, got.threshold, got.margin, got.unit) == (6.0, 5.5, 0.5, "mm2")
+
+
+def test_draws_of_an_input_that_a_rule_does_not_use_leave_it_sure() -> None:
+    spread = Quantity(9.0, np.array([1.0, 20.0]))
+    got = outcome(find_rule(load_criteria(), "abs-5.5"), msa_mm2=5.6, distal_lumen_mm2=spread)
+    assert (got.verdict, got.probability) == (MET, None)
+
+
+# ------------------------------------------------------------------------------------------------ compounds
+
+
+THREE = """
+[[rule]]
+id = "a"
+condition = "msa_mm2 > 5"
+unit = "mm2"
+
+[[rule]]
+id = "b"
+condition = "distal_lumen_mm2 < 8"
+
+[[rule]]
+id = "c"
+{form} = ["a", "b", {{ id = "d", condition = "stented_length_mm >= 10", unit = "mm" }}]
+
+[[rule]]
+id = "e"
+{form} = ["c", "a"]
+"""
+VALUES = {True: {"a": 6.0, "b": 7.0, "d": 12.0}, False: {"a": 4.0, "b": 9.0, "d": 8.0}}
+NAMES = {"a": "msa_mm2", "b": "distal_lumen_mm2", "d": "stented_length_mm"}
+Y, N, Q = True, False, None
+
+
+@pytest.mark.parametrize(
+    ("answers", "every", "some", "agree"),
+    [
+        ((Y, Y, Y), MET, MET, MET),
+        ((N, N, N), NOT_MET, NOT_MET, NOT_MET),
+        ((Y, Y, N), NOT_MET, MET, UNKNOWN),
+        ((Y, N, Y), NOT_MET, MET, UNKNOWN),
+        ((N, Y, Y), NOT_MET, MET, UNKNOWN),
+        ((N, N, Y), NOT_MET, MET, UNKNOWN),
+        ((Q, Y, Y), UNKNOWN, MET, UNKNOWN),
+        ((Q, N, Y), NOT_MET, MET, UNKNOWN),
+        ((N, Q, N), NOT_MET, UNKNOWN, UNKNOWN),
+        ((Q, Q, N), NOT_MET, UNKNOWN, UNKNOWN),
+        ((Q, Q, Y), UNKNOWN, MET, UNKNOWN),
+        ((Q, Q, Q), UNKNOWN, UNKNOWN, UNKNOWN),
+    ],
+)
+def test_three_valued_logic(
+    tmp_path: Path, answers: tuple[bool | None, ...], every: Verdict, some: Verdict, agree: Verdict
+) -> None:
+    values = {
+        NAMES[part]: VALUES[answer][part] for part, answer in zip("abd", answers, strict=True) if answer is not None
+    }
+    for form, expected in (("all", every), ("any", some), ("agree", agree)):
+        rule = find_rule(rules_in(tmp_path, THREE.format(form=form)), "c")
+        got = evaluate_rule(rule, {name: Quantity(value) for name, value in values.items()})
+        assert got.outcome.verdict is expected, form
+        assert set(got.missing) == {NAMES[part] for part, answer in zip("abd", answers, strict=True) if answer is None}
+
+
+def test_compounds_in_words(tmp_path: Path) -> None:
+    def statements(form: str) -> list[str]:
+        rules = rules_in(tmp_path, THREE.format(form=form))
+        assert isinstance(rules[2].logic, Compound)
+        assert rules[2].names == ("msa_mm2", "distal_lumen_mm2", "stented_length_mm")
+        return [rule.logic.statement for rule in rules[2:]]
+
+    inner = ["msa_mm2 > 5", "distal_lumen_mm2 < 8", "stented_length_mm >= 10"]
+    assert statements("all") == [" and ".join(inner), f"({' and '.join(inner)}) and msa_mm2 > 5"]
+    assert statements("any") == [" or ".join(inner), f"({' or '.join(inner)}) or msa_mm2 > 5"]
+    kinds = f"by kind of stent: a: {inner[0]}; b: {inner[1]}; d: {inner[2]}"
+    assert statements("agree") == [kinds, f"by kind of stent: c: ({kinds}); a: msa_mm2 > 5"]
+
+
+BRANCH = """
+[[rule]]
+id = "branch"
+when = "stented_length_mm >= 28"
+then = { id = "long", condition = "msa_mm2 > 7", unit = "mm2" }
+otherwise = { id = "short", condition = "msa_mm2 > 5", unit = "mm2" }
+"""
+
+
+@pytest.mark.parametrize(
+    ("length_mm", "area_mm2", "verdict", "threshold"),
+    [
+        (28.0, 8.0, MET, 7.0),
+        (28.0, 6.0, NOT_MET, 7.0),
+        (27.9, 6.0, MET, 5.0),
+        (27.9, 4.0, NOT_MET, 5.0),
+        (None, 8.0, MET, 7.0),  # both branches agree; the harder one is shown
+        (None, 6.0, UNKNOWN, 7.0),
+        (None, 4.0, NOT_MET, 7.0),
+        (30.0, None, UNKNOWN, 7.0),
+        (20.0, None, UNKNOWN, 5.0),
+    ],
+)
+def test_branches(
+    tmp_path: Path, length_mm: float | None, area_mm2: float | None, verdict: Verdict, threshold: float
+) -> None:
+    (rule,) = rules_in(tmp_path, BRANCH)
+    assert isinstance(rule.logic, Compound)
+    assert rule.logic.combination is Combination.BRANCH
+    assert rule.logic.statement == "if stented_length_mm >= 28: msa_mm2 > 7; otherwise: msa_mm2 > 5"
+    assert rule.names == ("stented_length_mm", "msa_mm2")
+    given = {"stented_length_mm": length_mm, "msa_mm2": area_mm2}
+    got = outcome(rule, **{name: value for name, value in given.items() if value is not None})
+    assert (got.verdict, got.threshold, got.unit) == (verdict, threshold, "mm2")
+    assert [part.id for part in got.parts] == ["long", "short"]
+
+
+def test_branches_of_draws(tmp_path: Path) -> None:
+    """Half of the draws are long stents, and 6.0 mm2 is enough for the short ones only."""
+    (rule,) = rules_in(tmp_path, BRANCH)
+    got = outcome(rule, msa_mm2=6.0, stented_length_mm=Quantity(28.0, np.array([27.0, 29.0] * 10)))
+    assert (got.verdict, got.probability) == (CLOSE, 0.5)
+
+
+def test_the_part_that_settles_a_compound(tmp_path: Path) -> None:
+    """All: the worst part; any: the best; among equals the one nearest to (or farthest from) its limit, relatively."""
+    text = """
+[[rule]]
+id = "all"
+all = [
+  { id = "area", condition = "msa_mm2 > 5", unit = "mm2" },
+  { id = "length", condition = "stented_length_mm < 40", unit = "mm" },
+  { id = "depth", condition = "dissection_depth in ('none',)" },
+]
+
+[[rule]]
+id = "any"
+any = [
+  { id = "area", condition = "msa_mm2 > 5", unit = "mm2" },
+  { id = "length", condition = "stented_length_mm < 40", unit = "mm" },
+]
+"""
+    every, some = rules_in(tmp_path, text)
+
+    def settled(rule: Rule, **values: object) -> tuple[object, float | None, float | None, str]:
+        got = outcome(rule, **values)
+        return got.value, got.threshold, got.margin, got.unit
+
+    # Margins of +20 % and +25 %, then +40 % and +25 %; -20 % and -25 %, and one of each.
+    assert settled(some, msa_mm2=6.0, stented_length_mm=30.0) == (30.0, 40.0, 10.0, "mm")
+    assert settled(some, msa_mm2=7.0, stented_length_mm=30.0) == (7.0, 5.0, 2.0, "mm2")
+    assert settled(some, msa_mm2=4.0, stented_length_mm=50.0) == (4.0, 5.0, -1.0, "mm2")
+    assert settled(some, msa_mm2=3.0, stented_length_mm=50.0) == (50.0, 40.0, -10.0, "mm")
+    assert settled(some, msa_mm2=4.0, stented_length_mm=30.0) == (30.0, 40.0, 10.0, "mm")
+    assert settled(some, stented_length_mm=50.0) == (None, 5.0, None, "mm2")
+    assert settled(every, msa_mm2=4.0, stented_length_mm=50.0, dissection_depth="none") == (50.0, 40.0, -10.0, "mm")
+    assert settled(every, msa_mm2=3.0, stented_length_mm=50.0, dissection_depth="none") == (3.0, 5.0, -2.0, "mm2")
+    assert settled(every, msa_mm2=4.0, stented_length_mm=30.0, dissection_depth="none") == (4.0, 5.0, -1.0, "mm2")
+    assert settled(every, msa_mm2=6.0, stented_length_mm=30.0, dissection_depth="medial") == ("medial", None, None, "")
+    assert settled(every, msa_mm2=6.0, stented_length_mm=30.0, dissection_depth="none") == ("none", None, None, "")
+    close = Quantity(5.1, np.array([4.9, 5.3]))
+    assert settled(every, msa_mm2=close, stented_length_mm=39.9, dissection_depth="none")[1] == 5.0
+    assert settled(every, msa_mm2=close, dissection_depth="none")[0] is None  # a missing part is worse than a close one
+    assert settled(some, msa_mm2=close)[1] == 5.0
+
+
+def test_the_record_of_a_rule() -> None:
+    got = evaluate_rule(find_rule(load_criteria(), "len-split"), {"msa_mm2": Quantity(7.3)})
+    record = got.as_json()
+    assert isinstance(got, RuleResult)
+    missing = ["stented_length_mm", "distal_lumen_mm2", "proximal_lumen_mm2"]
+    assert record["inputs"] == {"msa_mm2": 7.3, **dict.fromkeys(missing)}
+    assert record["missing"] == missing
+    assert record["verdict"] == "not_assessable"
+    assert [part["id"] for part in record["parts"]] == [part.id for part in got.outcome.parts]
+    assert record["parts"][0]["statement"] == "msa_mm2 > distal_lumen_mm2"
+    assert record["parts"][0]["margin"] is None
+    assert {"source", "title", "sense", "from_memory", "note", "unit", "probability", "statement"} <= record.keys()
+    assert panel_as_json([got]) == {"caution": CAUTION, "rules": [record]}
+
+
+def test_the_listing_of_rules() -> None:
+    listed = {rule["id"]: rule for rule in rules_as_json()["rules"]}
+    assert listed["abs-5.0"]["threshold"] == "5.0"
+    assert listed["abs-5.0"]["parts"] == []
+    assert listed["abs-5.0"]["inputs"] == ["msa_mm2"]
+    split = listed["len-split"]
+    assert split["threshold"] is None
+    assert split["parts"][0]["threshold"] == "distal_lumen_mm2"
+    nested = listed["deJ-area"]["parts"]
+    assert all(part["threshold"] is None and len(part["parts"]) == 2 for part in nested)
+    assert nested[0]["parts"][0]["inputs"] == ["msa_mm2", "proximal_lumen_mm2", "distal_lumen_mm2"]
+    assert [part["threshold"] for part in listed["diss-none"]["parts"]] == ["none", "0"]
+    assert listed["abs-5.5-40"]["sense"] == "risk"
+    assert listed["abs-5.5"]["source"].endswith(
+        "[from memory, verify in the paper: the value in Räber 2018 (outside the left main)]"
+    )
+    assert listed["abs-5.0"]["from_memory"] is None
+    assert not listed["abs-5.0"]["source"].endswith("]")
+    inputs = {item["name"]: item for item in rules_as_json()["inputs"]}
+    assert inputs["msa_mm2"] == {"name": "msa_mm2", "unit": "mm2", "kind": "number", "meaning": "minimum stent area"}
+
+
+# ------------------------------------------------------------------------------------------------ inputs
+
+
+@pytest.mark.parametrize("name", [name for name, item in INPUTS.items() if item.kind is InputKind.NUMBER])
+def test_every_number_at_the_ends_of_its_range(name: str) -> None:
+    item = INPUTS[name]
+    assert check_value(name, item.high) == item.high
+    assert check_value(name, int(item.high)) == item.high
+    for beyond in (np.nextafter(item.high, np.inf), np.nextafter(item.low, -np.inf), math.nan, math.inf, -math.inf):
+        with pytest.raises(InputRefused, match="outside the sensible range"):
+            check_value(name, float(beyond))
+    if item.from_low:
+        assert check_value(name, item.low) == item.low
+    else:
+        with pytest.raises(InputRefused, match="outside the sensible range"):
+            check_value(name, item.low)
+
+
+def test_ranges_by_kind_of_number() -> None:
+    limits = {name: (item.low, item.high, item.from_low) for name, item in INPUTS.items() if item.unit == "mm"}
+    assert limits == {
+        "stented_length_mm": (0.0, 200.0, False),
+        "balloon_diameter_mm": (1.0, 10.0, True),
+        "msa_min_diameter_mm": (0.0, 15.0, False),
+        "msa_max_diameter_mm": (0.0, 15.0, False),
+        "dissection_length_mm": (0.0, 150.0, True),
+        "malapposition_mm": (0.0, 10.0, True),
+        "malapposition_length_mm": (0.0, 200.0, True),
+    }
+    assert {item.high for item in INPUTS.values() if item.unit == "mm2"} == {200.0}
+    assert {item.from_low for item in INPUTS.values() if item.unit == "mm2"} == {False}
+    assert {name: item.high for name, item in INPUTS.items() if item.unit == "%"} == {
+        "proximal_edge_burden_pct": 100.0,
+        "distal_edge_burden_pct": 100.0,
+    }
+    assert INPUTS["dissection_arc_deg"].high == 360.0
+    assert {name for name, item in INPUTS.items() if item.series} == {
+        "proximal_edge_burden_pct",
+        "distal_edge_burden_pct",
+    }
+
+
+def test_lists_words_and_answers() -> None:
+    assert check_value("distal_edge_burden_pct", [10, 55.5, 20]) == 55.5
+    assert check_value("dissection_side", "both") == "both"
+    assert check_value("left_main", False) is False
+    for name, value in (("msa_mm2", [5.0]), ("dissection_side", "left"), ("left_main", "yes"), ("msa_mm2", None)):
+        with pytest.raises(InputRefused):
+            check_value(name, value)
+
+
+@pytest.mark.parametrize(
+    ("small", "large"),
+    [
+        ("proximal_lumen_mm2", "proximal_eem_mm2"),
+        ("distal_lumen_mm2", "distal_eem_mm2"),
+        ("msa_mm2", "msa_eem_mm2"),
+        ("msa_min_diameter_mm", "msa_max_diameter_mm"),
+    ],
+)
+def test_one_inside_the_other(small: str, large: str) -> None:
+    check_together({small: 9.0, large: 9.0})
+    check_together({small: 9.0})
+    check_together({large: 9.0})
+    with pytest.raises(InputRefused) as refusal:
+        check_together({small: 9.1, large: 9.0})
+    assert small in str(refusal.value)
+    assert large in str(refusal.value)
+
+
+def test_a_dissection_that_is_there_or_is_not() -> None:
+    for values in (
+        {"dissection_depth": "none", "dissection_length_mm": 0.0, "dissection_arc_deg": 0.0},
+        {"dissection_depth": "medial", "dissection_length_mm": 1.0, "dissection_arc_deg": 20.0},
+        {"dissection_length_mm": 0.0},
+        {"dissection_length_mm": 3.0},
+    ):
+        check_together(values)
+    for values in (
+        {"dissection_depth": "none", "dissection_arc_deg": 20.0},
+        {"dissection_depth": "medial", "dissection_length_mm": 0.0, "dissection_arc_deg": 20.0},
+    ):
+        with pytest.raises(InputRefused) as refusal:
+            check_together(values)
+        assert "dissection_depth" in str(refusal.value)
+
+
+def test_what_follows_from_an_absent_dissection_or_full_apposition() -> None:
+    absent = {
+        "dissection_depth": "none",
+        "dissection_length_mm": 0.0,
+        "dissection_arc_deg": 0.0,
+        "dissection_side": "none",
+    }
+    assert imply({"dissection_depth": "none"}) == absent
+    assert imply({"dissection_length_mm": 0.0}) == absent
+    assert imply({"dissection_arc_deg": 0}) == absent
+    assert imply({"dissection_length_mm": 2.0}) == {"dissection_length_mm": 2.0}
+    present = {"dissection_depth": "medial", "dissection_arc_deg": 30.0}
+    assert imply(present) == present
+    assert imply({"malapposition_mm": 0.0}) == {"malapposition_mm": 0.0, "malapposition_length_mm": 0.0}
+    assert imply({"malapposition_mm": 0.0, "malapposition_length_mm": 2.0})["malapposition_length_mm"] == 2.0
+    assert imply({"malapposition_mm": 0.2}) == {"malapposition_mm": 0.2}
+
+
+def test_draws_of_typed_values_are_normal_slice_by_slice() -> None:
+    """Sorted they are the quantiles of the normal distribution (scipy), in another order for each input."""
+    values = {
+        "msa_mm2": 6.0,
+        "msa_mm2_sd": 0.5,
+        "distal_lumen_mm2": 1.0,
+        "distal_lumen_mm2_sd": 0.5,
+        "stented_length_mm": 9,
+    }
+    got = typed_quantities(values, n_draws=101)
+    quantiles = ndtri((np.arange(101) + 0.5) / 101)
+    assert got["msa_mm2"].draws is not None
+    assert got["distal_lumen_mm2"].draws is not None
+    assert np.sort(got["msa_mm2"].draws) == pytest.approx(6.0 + 0.5 * quantiles)
+    assert np.sort(got["distal_lumen_mm2"].draws) == pytest.approx(np.maximum(1.0 + 0.5 * quantiles, 0.0))
+    assert got["distal_lumen_mm2"].draws.min() == 0.0
+    together = np.corrcoef(got["msa_mm2"].draws, got["distal_lumen_mm2"].draws)[0, 1]
+    assert abs(together) < 0.3
+    assert got["stented_length_mm"].draws is None
+    again = typed_quantities(values, n_draws=101)["msa_mm2"].draws
+    assert np.array_equal(got["msa_mm2"].draws, again)
+    exact = typed_quantities({"msa_mm2": 6.0, "msa_mm2_sd": 0}, n_draws=7)["msa_mm2"].draws
+    assert exact.tolist() == [6.0] * 7
+    for wrong in (True, "0.2", math.inf):
+        with pytest.raises(InputRefused, match="no standard uncertainty"):
+            typed_quantities({"msa_mm2": 6.0, "msa_mm2_sd": wrong})
+
+
+# ------------------------------------------------------------------------------------------- needed areas
+
+
+def needed(rule: Rule, **values: float) -> float | None:
+    return needed_msa_mm2(rule, {name: Quantity(value) for name, value in values.items()})
+
+
+def test_the_smallest_area_that_meets_a_rule(tmp_path: Path) -> None:
+    rules = load_criteria()
+    got = needed(find_rule(rules, "abs-5.5"), msa_mm2=4.0)
+    assert got is not None
+    assert 5.5 < got <= 5.5 + 1.1e-6
+    at_least = needed(find_rule(rules, "dist-90"), distal_lumen_mm2=7.0)
+    assert at_least is not None
+    assert 6.3 <= at_least <= 6.3 + 1.1e-6
+    # A risk sign has to be absent: at least 5.5 mm2 where the stent is short, and no area helps a long one.
+    risk = find_rule(rules, "abs-5.5-40")
+    assert needed(risk, stented_length_mm=30.0) == pytest.approx(5.5, abs=1.1e-6)
+    assert needed(risk, stented_length_mm=41.0) is None
+    own = rules_in(
+        tmp_path,
+        """
+[[rule]]
+id = "ever"
+condition = "msa_mm2 < 100"
+
+[[rule]]
+id = "sixty"
+condition = "msa_mm2 > 59.7"
+
+[[rule]]
+id = "beyond"
+condition = "msa_mm2 > 60.1"
+
+[[rule]]
+id = "island"
+all = [{ id = "x", condition = "msa_mm2 > 3" }, { id = "y", condition = "msa_mm2 < 3.3" }]
+""",
+    )
+    assert needed(own[0]) == 0.0
+    assert needed(own[1]) == pytest.approx(59.7, abs=1.1e-6)
+    assert needed(own[2]) is None
+    assert needed(own[3]) == pytest.approx(3.0, abs=1.1e-6)
+
+
+def test_a_rule_that_loosens_at_nine() -> None:
+    """de Jaegere 1998: from 9.0 mm2 on, 0.80 x the mean 11.0 is enough; below, 0.90 x 11.0 = 9.9 would be."""
+    rule = find_rule(load_criteria(), "deJ-area")
+    assert needed(rule, proximal_lumen_mm2=11.0, distal_lumen_mm2=11.0) == pytest.approx(9.0, abs=1.1e-6)
+
+
+def test_targets_before_a_stent_is_there() -> None:
+    measured = {
+        "proximal_lumen_mm2": Measured(9.8),
+        "distal_lumen_mm2": Measured(7.6),
+        "proximal_eem_mm2": Measured(math.nan),
+        "distal_eem_mm2": Measured(-1.0),
+        "stented_length_mm": Measured(20.0),
+        "mla_mm2": Measured(2.9),
+    }
+    got = {target["id"]: target for target in targets_before_implantation(load_criteria(), measured)}
+    assert got["mean-90"]["msa_mm2"] == pytest.approx(7.83, abs=2e-6)
+    assert got["mean-90"]["equivalent_diameter_mm"] == pytest.approx(2 * math.sqrt(7.83 / math.pi), abs=1e-6)
+    assert got["refvessel-55"]["msa_mm2"] is None
+    assert got["refvessel-55"]["equivalent_diameter_mm"] is None
+    assert got["abs-5.5"]["source"].startswith("Lee YJ")
+    assert {"abs-5.5-40", "balloon-70", "edge-50", "vessel-msa", "all-three"}.isdisjoint(got)
+    assert {"abs-5.0", "dist-90", "len-split", "deJ-area"} <= set(got)
+
+
+def test_what_would_mend_leaves_out_what_another_input_decides(tmp_path: Path) -> None:
+    """7.0 mm2 fail 'both' for the length alone; a close call is not unmet; a present risk sign is."""
+    text = """
+[[rule]]
+id = "both"
+all = [{ id = "x", condition = "msa_mm2 > 5" }, { id = "y", condition = "stented_length_mm < 10" }]
+
+[[rule]]
+id = "ten"
+condition = "msa_mm2 >= 10"
+
+[[rule]]
+id = "sign"
+sense = "risk"
+condition = "msa_mm2 < 8"
+
+[[rule]]
+id = "absent"
+sense = "risk"
+condition = "msa_mm2 < 6"
+"""
+    rules = rules_in(tmp_path, text)
+    quantities = {
+        "msa_mm2": Quantity(7.0, np.full(10, 7.0)),
+        "stented_length_mm": Quantity(20.0),
+        "balloon_diameter_mm": Quantity(4.0),
+    }
+    results = [evaluate_rule(rule, quantities) for rule in rules]
+    got = what_would_mend(results, quantities, eem_diameter_mm=4.0)
+    assert [item["id"] for item in got] == ["ten", "sign"]
+    ten = got[0]
+    fraction = 7.0 / (math.pi * 4.0)
+    full, scaled = (2 * math.sqrt(area / math.pi) for area in (10.0, 10.0 / fraction))
+    assert ten == {
+        "id": "ten",
+        "needed_msa_mm2": pytest.approx(10.0, abs=2e-6),
+        "balloon_full_nominal_mm": pytest.approx(full, abs=1e-6),
+        "balloon_same_fraction_mm": pytest.approx(scaled, abs=1e-6),
+        "achieved_fraction": pytest.approx(fraction),
+        "eem_diameter_mm": 4.0,
+        "headroom_full_nominal_mm": pytest.approx(4.0 - full, abs=1e-6),
+        "headroom_same_fraction_mm": pytest.approx(4.0 - scaled, abs=1e-6),
+        "risk": RISK,
+    }
+    assert got[1]["needed_msa_mm2"] == pytest.approx(8.0, abs=2e-6)
+    blind = what_would_mend(results, quantities, eem_diameter_mm=math.nan)
+    assert (blind[0]["eem_diameter_mm"], blind[0]["headroom_same_fraction_mm"]) == (None, None)
+
+
+# ------------------------------------------------------------------------------------------------ files
+
+
+def test_a_balloon_table_by_line(tmp_path: Path) -> None:
+    path = tmp_path / "balloons.csv"
+    path.write_text("\ufeffballoon_diameter_mm,target_area_mm2\n3.0,5.2\n3.5,7.0\n")
+    targets = read_balloon_targets(path)
+    assert targets == {3.0: 5.2, 3.5: 7.0}
+    assert target_for(3.5000005, targets) == {"balloon_target_mm2": Quantity(7.0)}
+    assert target_for(3.4999995, targets) == {"balloon_target_mm2": Quantity(7.0)}
+    for none in (3.500002, 3.25, None):
+        assert target_for(none, targets) == {}
+    rule = balloon_table_rule(path)
+    assert outcome(rule, msa_mm2=7.0, balloon_target_mm2=7.0).verdict is MET
+    assert outcome(rule, msa_mm2=6.9, balloon_target_mm2=7.0).verdict is NOT_MET
+    assert rule.source == "own table balloons.csv"
+    for row, line in (("x,1", "line 4"), ("3.0,6", "line 4"), (",5", "line 4"), ("4.0", "line 4")):
+        path.write_text(f"balloon_diameter_mm,target_area_mm2\n3.0,5.2\n3.5,7.0\n{row}\n")
+        with pytest.raises(InputRefused, match=line):
+            read_balloon_targets(path)
+    path.write_text("balloon_diameter_mm,target_area_mm2\n3.0,0\n")
+    with pytest.raises(InputRefused, match="sensible range"):
+        read_balloon_targets(path)
+    path.write_bytes(b"balloon_diameter_mm,target_area_mm2\n3.0,\xe9\n")
+    with pytest.raises(InputRefused, match="cannot be read"):
+        read_balloon_targets(path)
+
+
+def test_a_case_is_ordered_by_phase(tmp_path: Path) -> None:
+    path = tmp_path / "case.toml"
+    order = ["follow_up", "before", "post_dilated", "prepared", "implanted"]
+    runs = "".join(f'[[run]]\nfolder = "{phase}-run"\nphase = "{phase}"\n' for phase in order)
+    path.write_text(
+        runs + "[[fiducial]]\nbefore_mm = 12.5\nafter_mm = 11\n[[fiducial]]\nbefore_mm = 20\nafter_mm = 19\n"
+    )
+    case = read_case(path)
+    assert [phase for phase, _ in case.runs] == list(Phase)
+    assert case.before == tmp_path / "before-run"
+    assert case.after == tmp_path / "follow_up-run"
+    assert case.fiducials == ((12.5, 11.0), (20.0, 19.0))
+    for bad in (
+        '[[run]]\nfolder = "a"\nphase = "before"\n',
+        runs + 'name = "x"\n',
+        runs + "[[fiducial]]\nbefore_mm = 1\nafter_mm = inf\n",
+    ):
+        path.write_text(bad)
+        with pytest.raises(InputRefused, match="not a case file"):
+            read_case(path)
+    path.write_bytes(b"\xff\xfe")
+    with pytest.raises(InputRefused, match="cannot be read"):
+        read_case(path)
+
+
+@pytest.mark.parametrize(
+    ("entry", "word"),
+    [
+        ('condition = "msa_mm2 > 5"\nwhen = "left_main"', "exactly one"),
+        ('unit = "mm"', "exactly one"),
+        ('when = "left_main"\nthen = "abs-5.0"', "'when' goes with both"),
+        ('when = "left_main"\notherwise = "abs-5.0"', "'when' goes with both"),
+        ('condition = "msa_mm2 > 5"\notherwise = "abs-5.0"', "'when' goes with both"),
+        ("agree = []", "not a criterion file"),
+        ("any = []", "not a criterion file"),
+        ('condition = "1 > 0"', "wrong kind"),
+        ('condition = "left_main > 0"', "wrong kind"),
+        ("condition = \"msa_mm2 in ('none',)\"", "wrong kind"),
+        ('condition = "dissection_depth"', "wrong kind"),
+        ('condition = "msa_mm2 + left_main > 1"', "wrong kind"),
+        ('sense = "wish"\ncondition = "msa_mm2 > 5"', "not a criterion file"),
+        ('all = [{ id = "", condition = "msa_mm2 > 5" }]', "not a criterion file"),
+    ],
+)
+def test_what_is_no_criterion(tmp_path: Path, entry: str, word: str) -> None:
+    with pytest.raises(InputRefused, match=word):
+        rules_in(tmp_path, f'[[rule]]\nid = "own"\n{entry}\n')
+
+
+def test_a_branch_may_name_rules_that_stand_earlier(tmp_path: Path) -> None:
+    (rule,) = rules_in(tmp_path, '[[rule]]\nid = "own"\nwhen = "left_main"\nthen = "abs-9"\notherwise = "abs-5.0"\n')
+    assert outcome(rule, left_main=True, msa_mm2=7.0).verdict is NOT_MET
+    assert outcome(rule, left_main=False, msa_mm2=7.0).verdict is MET
+    assert (rule.sense, rule.note, rule.from_memory) == ("target", None, None)
+    with pytest.raises(KeyError):
+        find_rule([rule], "other")
