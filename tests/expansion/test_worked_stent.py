@@ -12,6 +12,7 @@ import pytest
 from vessels import stented
 
 import boreline.expansion.stent as stent_module
+from boreline.errors import InputRefused
 from boreline.expansion.assessing import assess_stent, stated_inputs
 from boreline.expansion.criteria import load_criteria
 from boreline.expansion.stent import (
@@ -228,9 +229,16 @@ def test_a_stated_stent_takes_the_nearest_rows_and_needs_an_area() -> None:
     assert stated_stent(found, 40.0, 50.0) == (400, 500)
     assert stated_stent(found, 10.0, 20.0) == (100, 200)
     for ends in ((40.1, 50.0), (10.0, 19.9), (30.0, 30.0)):
-        with pytest.raises(ValueError, match="stent") as refusal:
+        with pytest.raises(InputRefused, match="stent") as refusal:
             stated_stent(found, *ends)
         assert "--stent-from" in str(refusal.value)
+
+
+def test_rows_without_a_stent_area_are_no_stent() -> None:
+    found = profile_from_table(steps())
+    with pytest.raises(InputRefused, match="no stent area"):
+        read_stent(found, SharedUncertainty(), LAST + 1, LAST + 50)
+    assert read_stent(found, SharedUncertainty(), LAST, LAST + 50, n_draws=20).msa.row == LAST
 
 
 def test_edges_leave_branches_and_what_was_not_seen_out() -> None:

@@ -151,6 +151,23 @@ def test_sizes_of_the_map_leave_out_what_was_not_seen() -> None:
     assert np.array_equal(seen.largest_mm, unseen.largest_mm)
 
 
+def test_places_without_a_reference_have_one_sided_sizes_or_none() -> None:
+    """A short branch at the lesion's edge, and nothing measured beyond it: no row may be a reference."""
+    readings = steps()
+    readings.loc[351:365, "flags"] = "branch"
+    readings.loc[366:, "n_frames"] = 0
+    picture = map_of(profile_from_table(readings))
+    assert picture.proximal_mm == pytest.approx([35.1, 36.1])
+    assert np.unique(picture.smallest_mm) == pytest.approx([3.25])  # distal lumen 3.11 up
+    assert np.unique(picture.largest_mm) == pytest.approx([3.75])  # distal EEM 3.97 down
+    readings.loc[235:249, "flags"] = "branch"
+    readings.loc[:234, "n_frames"] = 0
+    picture = map_of(profile_from_table(readings))
+    assert picture.smallest_mm.shape == (2, 2)
+    assert np.isnan(picture.smallest_mm).all()
+    assert np.isnan(picture.largest_mm).all()
+
+
 def test_the_map_without_a_reference_or_near_the_ends() -> None:
     readings = steps()
     readings.loc[351:, "flags"] = "branch"
