@@ -13,7 +13,7 @@ All are frozen; units are in the field names. Conventions, once for the whole pr
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -263,6 +263,20 @@ class Contours:
     def origin_at(self, frame: int) -> npt.NDArray[np.uint8]:
         """Per vertex of one frame: index into `ORIGINS`."""
         return self.origin[self._span(frame)]
+
+    def only(self, frames: Iterable[int]) -> Contours:
+        """The contours of some frames; the others have none."""
+        wanted = np.zeros(self.n_frames, dtype=np.bool_)
+        wanted[list(frames)] = True
+        counts = np.diff(self.offsets)
+        vertices = np.repeat(wanted, counts)
+        return Contours(
+            self.structure,
+            np.concatenate([[0], np.cumsum(np.where(wanted, counts, 0))]).astype(np.int64),
+            self.xy_px[vertices],
+            self.seen[vertices],
+            self.origin[vertices],
+        )
 
     def _span(self, frame: int) -> slice:
         return slice(int(self.offsets[frame]), int(self.offsets[frame + 1]))

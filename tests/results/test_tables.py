@@ -48,6 +48,29 @@ def test_contours_come_back_bit_for_bit(tmp_path_factory: pytest.TempPathFactory
         np.testing.assert_array_equal(back.origin, contours.origin)
 
 
+def test_contours_of_a_file_in_any_order_of_rows(tmp_path: Path) -> None:
+    """pandas shuffles the rows and writes them in groups that cut through frames."""
+    path, shuffled = tmp_path / "contours.parquet", tmp_path / "shuffled.parquet"
+    written = {structure: random_contours(structure, [5, 0, 128, 3], i) for i, structure in enumerate(Structure)}
+    write_contours(written, path)
+    pd.read_parquet(path).sample(frac=1, random_state=1).to_parquet(shuffled, row_group_size=50)
+    for structure, contours in written.items():
+        back = read_contours(shuffled, structure, 4)
+        np.testing.assert_array_equal(back.offsets, contours.offsets)
+        np.testing.assert_array_equal(back.xy_px, contours.xy_px)
+        np.testing.assert_array_equal(back.origin, contours.origin)
+
+
+def test_some_frames_of_contours() -> None:
+    contours = random_contours(Structure.EEM, [3, 0, 5, 4], 2)
+    some = contours.only([2, 1])
+    assert some.n_frames == 4
+    assert some.present.tolist() == [False, False, True, False]
+    np.testing.assert_array_equal(some.polygon(2), contours.polygon(2))
+    np.testing.assert_array_equal(some.seen_at(2), contours.seen_at(2))
+    np.testing.assert_array_equal(some.origin_at(2), contours.origin_at(2))
+
+
 def test_contour_files_count_frames_from_one(tmp_path: Path) -> None:
     path = tmp_path / "contours.parquet"
     contours = {structure: random_contours(structure, [0, 4], 1) for structure in Structure}

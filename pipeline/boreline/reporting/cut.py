@@ -122,29 +122,37 @@ def load_cut(folder: Path, run: Run | None) -> GreyImage | None:
     return cut.image()
 
 
-def view_cut(
-    image: GreyImage,
-    contours: Mapping[Structure, Contours],
-    region: Region,
-    calibration: Calibration,
-    centre_px: tuple[float, float] | None,
-) -> CutView:
-    """The cut narrowed to the vessel, with the lumen and the EEM on it.
+def border_on_cut_px(
+    contours: Contours, region: Region, calibration: Calibration, centre_px: tuple[float, float] | None
+) -> FloatArray:
+    """Where the line of the cut meets each contour, shape (2, n_frames): its lower and its upper y in pixels, or NaN.
+
+    Parameters
+    ----------
+    centre_px
+        The catheter's axis, as `cut_column_px` takes it.
+    """
+    middle = np.array([cut_column_px(region, centre_px), (region.y0 + region.y1) / 2])
+    radii = contour_radii_mm(contours, calibration, middle, n_rays=4)
+    return np.stack([middle[1] + sign * radii[:, ray] / calibration.mm_per_px_y for ray, sign in ((1, 1.0), (3, -1.0))])
+
+
+def view_cut(image: GreyImage, borders_px: Mapping[Structure, FloatArray], region: Region) -> CutView:
+    """The cut narrowed to the vessel, with its borders.
 
     Parameters
     ----------
     image
         As `load_cut` returns it.
+    borders_px
+        Per structure, as `border_on_cut_px` returns it.
     """
-    column = cut_column_px(region, centre_px)
-    middle = (region.y0 + region.y1) / 2
     rows_per_px = image.shape[0] / region.height_px
-    borders = []
-    for structure in (Structure.LUMEN, Structure.EEM):
-        radii = contour_radii_mm(contours[structure], calibration, np.array([column, middle]), n_rays=4)
-        for ray, sign in ((1, 1.0), (3, -1.0)):
-            y_px = middle + sign * radii[:, ray] / calibration.mm_per_px_y
-            borders.append((structure.value, (y_px - region.y0 + 0.5) * rows_per_px - 0.5))
+    borders = [
+        (structure.value, (y_px - region.y0 + 0.5) * rows_per_px - 0.5)
+        for structure, both in borders_px.items()
+        for y_px in both
+    ]
     known = np.concatenate([rows[np.isfinite(rows)] for _, rows in borders])
     first, last = 0, image.shape[0]
     if known.size:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,12 +19,12 @@ from markupsafe import Markup
 
 from boreline._version import __version__
 from boreline.flags import NOT_VESSEL, Flag, parse_flags
-from boreline.model import CAUTION, Contours, Run, Structure
+from boreline.model import CAUTION, Contours, FloatArray, Run, Structure
 from boreline.reporting.answers import Answer, NamedSite, answers, named_sites, number
 from boreline.reporting.axes import Abscissa, abscissa_of
 from boreline.reporting.cautions import CAUTIONS
 from boreline.reporting.comparison import Comparison, compare_runs
-from boreline.reporting.cut import CutView, load_cut, view_cut
+from boreline.reporting.cut import CutView, border_on_cut_px, load_cut, view_cut
 from boreline.reporting.edits import Reader, read_readers
 from boreline.reporting.figure import Figure, draw_figure
 from boreline.reporting.findings import extent, operator_findings
@@ -141,7 +141,7 @@ def view_of(folder: ResultFolder, run: Run | None, *, key: str, name: str) -> Ru
     axis = abscissa_of(table) if vessel is None else abscissa_of(table, width=_BESIDE_VESSEL)
     marks = [(site.name, row) for site in sites if (row := _row_of(site, axis, profile)) is not None]
     chosen = choose_frames(frames, _names_by_frame(sites))
-    contours = {structure: folder.contours(structure) for structure in Structure}
+    contours, borders_px = _contours_to_draw(folder, chosen)
     pictures, masked = draw_pictures(chosen, run, contours, folder.region(), folder.calibration())
     reviewed = int(frames["reviewed"].fillna(value=False).sum())
     return RunView(
@@ -153,7 +153,7 @@ def view_of(folder: ResultFolder, run: Run | None, *, key: str, name: str) -> Ru
         review=review_state(reviewed, len(frames)),
         reviewed_frames=reviewed,
         answers=answers(record, frames, plan, assessment),
-        figure=draw_figure(table, axis, frames, marks, _cut(folder, run, contours)),
+        figure=draw_figure(table, axis, frames, marks, _cut(folder, run, borders_px)),
         vessel=vessel,
         hover=_hover_data(table, axis, vessel),
         pictures=pictures,
@@ -175,13 +175,29 @@ def view_of(folder: ResultFolder, run: Run | None, *, key: str, name: str) -> Ru
     )
 
 
-def _cut(folder: ResultFolder, run: Run | None, contours: Mapping[Structure, Contours]) -> CutView | None:
+def _contours_to_draw(
+    folder: ResultFolder, frames: Iterable[int]
+) -> tuple[dict[Structure, Contours], dict[Structure, FloatArray]]:
+    """The contours of some frames, and where lumen and EEM meet the longitudinal cut in all frames.
+
+    One structure after the other, and little of each is kept: the contours of a long run are what takes memory.
+    """
+    region, calibration, centre_px = folder.region(), folder.calibration(), folder.record["centre_px"]
+
+    def drawn(structure: Structure) -> tuple[Contours, FloatArray]:
+        whole = folder.contours(structure)
+        return whole.only(frames), border_on_cut_px(whole, region, calibration, centre_px)
+
+    found = {structure: drawn(structure) for structure in Structure}
+    return (
+        {structure: contours for structure, (contours, _) in found.items()},
+        {structure: found[structure][1] for structure in (Structure.LUMEN, Structure.EEM)},
+    )
+
+
+def _cut(folder: ResultFolder, run: Run | None, borders_px: Mapping[Structure, FloatArray]) -> CutView | None:
     image = load_cut(folder.path, run)
-    if image is None:
-        return None
-    centre = folder.record["centre_px"]
-    stated = None if centre is None else (float(centre[0]), float(centre[1]))
-    return view_cut(image, contours, folder.region(), folder.calibration(), stated)
+    return None if image is None else view_cut(image, borders_px, folder.region())
 
 
 def _title(record: Mapping[str, Any]) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ import pyarrow.parquet as pq
 
 from boreline.columns import CONTOURS, SECTORS, Column, Kind, Table
 from boreline.errors import InputRefused
-from boreline.model import ORIGINS, Contours, SectorKind, Sectors, Structure
+from boreline.model import ORIGINS, Contours, IntArray, SectorKind, Sectors, Structure
 
 pa.set_memory_pool(pa.system_memory_pool())  # the default one keeps some 20 MB to itself, whatever the table
 
@@ -135,47 +136,63 @@ def read_contours(path: Path, structure: Structure, n_frames: int) -> Contours:
     InputRefused
         The file is missing, lacks a column, or names a frame beyond `n_frames`.
     """
-    frame, vertex, xy, seen, origin = _all_rows(path, structure)
-    if len(frame) and not (frame.min() >= 0 and frame.max() < n_frames):
-        raise InputRefused(
-            f"names a frame outside 1..{n_frames}", file=path, tag="frame", remedy="name contours of this very run"
-        )
-    offsets = np.concatenate([[0], np.cumsum(np.bincount(frame, minlength=n_frames))]).astype(np.int64)
+    with _opened(path) as file:
+        groups = _groups_with(file, structure)
+        most = sum(file.metadata.row_group(number).num_rows for number in groups)
+        counts = np.zeros(n_frames, dtype=np.int64)
+        values = np.empty((most, 2), np.float32), np.empty(most, np.bool_), np.empty(most, np.uint8)
+        filled, last, in_order = 0, (-1, 0), True
+        for frame, vertex, *rows in _rows(file, groups, structure):
+            if not (frame.min() >= 0 and frame.max() < n_frames):
+                raise InputRefused(
+                    f"names a frame outside 1..{n_frames}",
+                    file=path,
+                    tag="frame",
+                    remedy="name contours of this very run",
+                )
+            counts += np.bincount(frame, minlength=n_frames)
+            for whole, part in zip(values, rows, strict=True):
+                whole[filled : filled + len(part)] = part
+            filled += len(frame)
+            in_order = in_order and _follow(np.append(last[0], frame), np.append(last[1], vertex))
+            last = frame[-1], vertex[-1]
+        xy, seen, origin = (whole[:filled] for whole in values)
+        if not in_order:  # another program may have written it
+            keys = [rows[:2] for rows in _rows(file, groups, structure)]
+            order = np.lexsort(np.concatenate(keys, axis=1)[::-1])
+            xy, seen, origin = xy[order], seen[order], origin[order]
+    return Contours(structure, np.concatenate([[0], np.cumsum(counts)]), xy, seen, origin)
+
+
+def _follow(frame: IntArray, vertex: IntArray) -> bool:
+    """Rows stand in the order of frames and, within each, of vertices."""
     step = np.diff(frame)
-    if not np.all((step > 0) | ((step == 0) & (np.diff(vertex) == 1))):  # another program may have written it
-        order = np.lexsort((vertex, frame))
-        xy, seen, origin = xy[order], seen[order], origin[order]
-    return Contours(structure, offsets, xy, seen, origin)
+    return bool(np.all((step > 0) | ((step == 0) & (np.diff(vertex) == 1))))
 
 
-def _all_rows(path: Path, structure: Structure) -> tuple[np.ndarray[Any, np.dtype[Any]], ...]:
-    """What `_contour_rows` finds in a whole file, which is read group by group: it is never in memory at once."""
+@contextmanager
+def _opened(path: Path) -> Iterator[pq.ParquetFile]:
+    """A file of contours, or a refusal of whatever is wrong with it while it is read."""
     try:
         with pq.ParquetFile(path, read_dictionary=["structure", "origin"]) as file:
             missing = set(CONTOURS.names) - set(file.schema_arrow.names)
             if missing:
                 raise InputRefused(f"lacks the column {min(missing)!r}", file=path, remedy=_RESTORE)
-            groups = _groups_with(file, structure)
-            most = sum(file.metadata.row_group(number).num_rows for number in groups)
-            whole = (
-                np.empty(most, np.int32),
-                np.empty(most, np.int32),
-                np.empty((most, 2), np.float32),
-                np.empty(most, np.bool_),
-                np.empty(most, np.uint8),
-            )
-            filled = 0
-            for number in groups:
-                group = file.read_row_group(number, columns=list(CONTOURS.names), use_threads=False)
-                rows = _contour_rows(group, structure)
-                for values, part in zip(whole, rows, strict=True):
-                    values[filled : filled + len(part)] = part
-                filled += len(rows[0])
-            return tuple(values[:filled] for values in whole)
+            yield file
     except FileNotFoundError:
         raise InputRefused("is missing", file=path, remedy="run boreline analyse") from None
     except (OSError, pa.ArrowException) as cause:
         raise InputRefused(f"cannot be read: {cause}", file=path, remedy=_RESTORE) from None
+
+
+def _rows(
+    file: pq.ParquetFile, groups: Iterable[int], structure: Structure
+) -> Iterator[tuple[np.ndarray[Any, np.dtype[Any]], ...]]:
+    """What `_contour_rows` finds in each row group that holds any: a whole file is never in memory at once."""
+    for number in groups:
+        rows = _contour_rows(file.read_row_group(number, columns=list(CONTOURS.names), use_threads=False), structure)
+        if len(rows[0]):
+            yield rows
 
 
 def _groups_with(file: pq.ParquetFile, structure: Structure) -> list[int]:
