@@ -105,6 +105,8 @@ class Guess:
         Rays not in shadow, of frames whose border is closed, (n_frames, n_rays).
     blood, wall
         Samples surely inside, and just outside.
+    held
+        Share of all samples that lie surely inside.
     grey_nats, shared_nats
         Jensen-Shannon divergence of blood and wall; negative where blood is the brighter, or shares more.
     edge_nats
@@ -121,6 +123,7 @@ class Guess:
     lit: BoolArray
     blood: BoolArray
     wall: BoolArray
+    held: float
     grey_nats: float
     shared_nats: float
     edge_nats: float
@@ -134,8 +137,7 @@ class Guess:
         And less for wide ones: around the lumen lie more borders of tissues that differ, and not the other way round.
         """
         apart = sum(nats if nats > 0 else _WRONG_WAY * nats for nats in (self.grey_nats, self.shared_nats))
-        held = float(self.blood.mean())
-        merit = (apart + self.edge_nats) * (1.0 - min(1.0, 3.0 * self.astray)) * held / (held + _LEAST_HELD)
+        merit = (apart + self.edge_nats) * (1.0 - min(1.0, 3.0 * self.astray)) * self.held / (self.held + _LEAST_HELD)
         return merit / self.radius_mm if merit > 0 else merit * self.radius_mm
 
 
@@ -239,6 +241,7 @@ def _refined(sampled: Sampled, model: BloodModel, turns: int) -> Guess:
         lit=lit,
         blood=blood,
         wall=wall,
+        held=float(blood.mean()),
         grey_nats=_contrast(sampled.grey, blood, wall),
         shared_nats=_contrast(sampled.shared, blood, wall),
         edge_nats=_contrast(sampled.grey, *_beside(sampled, paths, lit)),
