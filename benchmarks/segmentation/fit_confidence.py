@@ -161,8 +161,8 @@ def cross_validated(runs):
         odds, log_sd = fit_chance(x, jaccard, weight), fit_spread(x, error, weight)
         for run in (run for run, own in zip(runs, fold, strict=True) if own == k):
             chance = 1.0 / (1.0 + np.exp(-np.clip(run.x @ odds, -30, 30)))
-            relative = np.exp(np.clip(run.x @ log_sd, -5.5, 0.0))
-            judged.append(run.rows.assign(confidence=chance, area_sd_mm2=relative * run.rows["area_mm2"]))
+            area_sd_mm2 = confidence.relative_sd(run.x @ log_sd) * run.rows["area_mm2"]
+            judged.append(run.rows.assign(confidence=chance, area_sd_mm2=area_sd_mm2))
     return pd.concat(judged, ignore_index=True)
 
 

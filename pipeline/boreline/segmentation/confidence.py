@@ -120,8 +120,14 @@ def judge(
         chance[structure] = np.where(traced.astray, np.minimum(chance[structure], _ASTRAY_CHANCE), chance[structure])
         log_sd = np.where(traced.astray, np.maximum(log_sd, _ASTRAY_LOG_SD), log_sd)
         area = np.pi * (np.nan_to_num(radii) ** 2).mean(axis=1)
-        area_sd[structure] = area * np.exp(np.clip(log_sd, _SMALLEST_LOG_SD, _LARGEST_LOG_SD))
+        area_sd[structure] = area * relative_sd(log_sd)
     return Judged(chance, area_sd, correlation_frames(lumen_mm))
+
+
+def relative_sd(log_sd: FloatArray) -> FloatArray:
+    """Standard uncertainty of the area over the area, from what the fit says of its logarithm."""
+    bounded: FloatArray = np.exp(np.clip(log_sd, _SMALLEST_LOG_SD, _LARGEST_LOG_SD))
+    return bounded
 
 
 def correlation_frames(radii_mm: FloatArray) -> float:
