@@ -9,7 +9,7 @@ inside a function (constants, classes) has to stand every test of the package.
     pip install cosmic-ray
     nice -n 15 python benchmarks/mutation/run.py geometry 120 benchmarks/mutation/geometry.json --seed 1
 
-A target that exists is continued: mutants already in it are not run again, with `--again` only those that were killed.
+A target that exists is continued: mutants already in it are not run again. `--again` runs its survivors anew instead.
 """
 
 from __future__ import annotations
@@ -51,8 +51,9 @@ from cosmic_ray.operators.provider import OperatorProvider  # noqa: E402
 from numba.core import config as numba_config  # noqa: E402
 
 CPU_SECONDS = 60
-SLOW = "not three_thousand and not study and not intervals_contain"
-"""Tests left out, because they take long: a survivor may be one that they kill."""
+SLOW = "not three_thousand and not ragged_shapes_agree and not intervals_contain"
+SLOW_SECONDS = 4.0
+"""Tests left out, by name or because they take longer: a survivor may be one that they kill."""
 LEFT_OUT = {("sizing", "map_figure")}
 """A drawing: most of its mutants move a text by some pixels."""
 PACKAGES = {
@@ -199,7 +200,8 @@ class Tests:
             found.read()
             for path in (LIBRARY / package).glob("*.py"):
                 self._lines[path.stem] = found.contexts_by_lineno(str(path))
-            self.seconds: dict[str, float] = json.loads(notes.read_text(encoding="utf-8"))
+            seconds: dict[str, float] = json.loads(notes.read_text(encoding="utf-8"))
+            self.seconds = {name: taken for name, taken in seconds.items() if taken <= SLOW_SECONDS}
 
     @staticmethod
     def _record(package: str, data: Path, notes: Path) -> int:
@@ -217,7 +219,7 @@ class Tests:
         lines = reach(source, line)
         if lines is None:
             return sorted(self.seconds, key=self.seconds.__getitem__)
-        names = {name for at in lines for name in self._lines[module].get(at, ()) if name}
+        names = {name for at in lines for name in self._lines[module].get(at, ()) if name in self.seconds}
         return sorted(names, key=self.seconds.__getitem__)
 
 
@@ -285,14 +287,16 @@ def warm(package: str) -> None:
 def study(package: str, n: int, target: Path, seed: int, *, again: bool) -> dict[str, Any]:
     """Run `n` mutants of a package in a random order that does not depend on `n`; saved after each."""
     stored = json.loads(target.read_text(encoding="utf-8"))["mutants"] if target.exists() else []
-    if again:
-        stored = [one for one in stored if one["outcome"] in ("killed", "timeout")]
-    done = {(one["module"], one["operator"], one["occurrence"]) for one in stored}
     everything = mutants(package)
     random.Random(seed).shuffle(everything)
+    todo = everything
+    if again:
+        killed = [one for one in stored if one["outcome"] in ("killed", "timeout")]
+        todo, n, stored = [_key(one) for one in stored if one not in killed], len(stored), killed
+    done = {_key(one) for one in stored}
     warm(package)
     tests, provider, result = Tests(package), OperatorProvider(), {}
-    for module, name, occurrence in everything:
+    for module, name, occurrence in todo:
         if len(stored) >= n:
             break
         if (module, name, occurrence) in done:
@@ -329,6 +333,10 @@ def study(package: str, n: int, target: Path, seed: int, *, again: bool) -> dict
         }
         target.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
     return result
+
+
+def _key(one: dict[str, Any]) -> Mutant:
+    return one["module"], one["operator"], one["occurrence"]
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from vessels import table
 
+import boreline.expansion.alignment as alignment_module
 from boreline.errors import InputRefused
 from boreline.expansion.alignment import (
     Alignment,
@@ -163,6 +164,25 @@ def test_the_eem_is_used_where_half_of_it_is_known_in_both_runs() -> None:
             assert np.abs(got.before_mm - got.after_mm).max() < 0.8
             assert np.all(np.diff(got.after_mm) > 0)
             assert math.isnan(got.residual_mm)
+
+
+def test_differences_count_in_standard_deviations_of_both_runs(monkeypatch: pytest.MonkeyPatch) -> None:
+    costs = []
+
+    def watched(cost: FloatArray) -> FloatArray:
+        costs.append(cost)
+        return _path(cost)
+
+    monkeypatch.setattr(alignment_module, "_path", watched)
+    rising, even = 10 + np.arange(600) / 100, np.full(600, 12.0)
+    align_dynamically(vessel(eem_area_mm2=rising), vessel(eem_area_mm2=even))
+    (cost,) = costs
+    assert cost.shape == (120, 120)  # 0 to 59.5 mm in steps of half a millimetre
+    a = 10 + np.arange(120) / 20
+    sd = np.std(np.concatenate([a, np.full(120, 12.0)]))
+    assert cost[:, 0] == pytest.approx(((a - 12.0) / sd) ** 2)
+    align_dynamically(vessel(eem_area_mm2=even), vessel(eem_area_mm2=even))
+    assert not costs[1].any()
 
 
 # ------------------------------------------------------------------------------------------------ comparison

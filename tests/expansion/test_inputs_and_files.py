@@ -226,7 +226,7 @@ def test_targets_before_a_stent_is_there() -> None:
 
 
 def test_what_would_mend_leaves_out_what_another_input_decides(tmp_path: Path) -> None:
-    """7.0 mm2 fail 'both' for the length alone; a close call is not unmet; a present risk sign is."""
+    """7.0 mm2 fail 'both' for the length alone; what depends on the kind is not unmet; a present risk sign is."""
     text = """
 [[rule]]
 id = "both"
@@ -245,6 +245,10 @@ condition = "msa_mm2 < 8"
 id = "absent"
 sense = "risk"
 condition = "msa_mm2 < 6"
+
+[[rule]]
+id = "by-kind"
+agree = [{ id = "x", condition = "msa_mm2 > 6.5" }, { id = "y", condition = "msa_mm2 > 7.5" }]
 """
     rules = rules_in(tmp_path, text)
     quantities = {

@@ -1,7 +1,7 @@
 """One stent in steps, assessed by hand: every input of the criteria follows from a few areas.
 
-Lumen and EEM are 8.0 and 14.0 mm2 distally, 10.0 and 17.0 proximally; the stent of 7.0 mm2 lies from 20.0 to 40.0 mm
-(rows 200 to 400), and its smallest area, 6.2 in an EEM of 15.5 mm2, is at 30.0 mm.
+Lumen and EEM are 8.0 and 14.0 mm2 distally, 10.0 and 17.0 proximally; the stent of 7.0 mm2 lies from 20.0 to 40.1 mm
+(rows 200 to 401), and its smallest area, 6.2 in an EEM of 15.5 mm2, is at 30.0 mm.
 """
 
 import math
@@ -15,6 +15,7 @@ import boreline.expansion.stent as stent_module
 from boreline.errors import InputRefused
 from boreline.expansion.assessing import assess_stent, stated_inputs
 from boreline.expansion.criteria import load_criteria
+from boreline.expansion.protrusion import Protrusion, tissue_protrusion
 from boreline.expansion.stent import (
     _drawn,
     detected_stent,
@@ -30,11 +31,11 @@ from boreline.profile.record import Profile, profile_from_table
 from boreline.profile.sites import Side
 from boreline.profile.uncertainty import SharedUncertainty, VesselDraws, Window, row_correlation
 
-FIRST, LAST, MSA = 200, 400, 300
+FIRST, LAST, MSA = 200, 401, 300
 
 
 def steps() -> pd.DataFrame:
-    out = stented()
+    out = stented(to_mm=40.1)
     row = np.arange(len(out))
     places = [row < FIRST, row > LAST]
     out["lumen_area_mm2"] = np.select(places, [8.0, 10.0], 7.0)
@@ -78,7 +79,7 @@ EXPECTED = {
     "proximal_edge_burden_pct": 100 * (1 - 10.0 / 17.0),
     "malapposition_mm": 0.0,
     "malapposition_length_mm": 0.0,
-    "stented_length_mm": 20.0,
+    "stented_length_mm": 20.1,
 }
 
 
@@ -91,7 +92,7 @@ def test_every_input_of_the_criteria() -> None:
     assert got.chosen == {}
     assert got.read["stented_length_mm"].draws is None  # the axis states no scale
     scaled = read(profile_from_table(steps()), SharedUncertainty(None, 0.05), n_draws=1000)
-    assert scaled.read["stented_length_mm"].sd == pytest.approx(0.05 * 20.0, rel=0.1)
+    assert scaled.read["stented_length_mm"].sd == pytest.approx(0.05 * 20.1, rel=0.1)
 
 
 def test_the_document_of_the_stent() -> None:
@@ -99,10 +100,10 @@ def test_the_document_of_the_stent() -> None:
     shared = SharedUncertainty(area_correlation_frames=30.0)
     got = read(found, shared)
     document = got.as_json(found)
-    assert (document["from_mm"], document["to_mm"]) == pytest.approx((20.0, 40.0))
+    assert (document["from_mm"], document["to_mm"]) == pytest.approx((20.0, 40.1))
     assert document["msa"]["stent_area_mm2"] == pytest.approx(6.2)
     assert document["msa"]["lumen_area_mm2"] == pytest.approx(6.0)
-    expected = effective_number(201, row_correlation(found, shared))
+    expected = effective_number(202, row_correlation(found, shared))
     assert document["effective_independent_readings"] == pytest.approx(expected)
 
 
@@ -115,7 +116,7 @@ def test_one_draw_by_hand() -> None:
         Side.DISTAL: outside_rows(found, FIRST, Side.DISTAL),
         Side.PROXIMAL: outside_rows(found, LAST, Side.PROXIMAL),
     }
-    candidates = {Side.DISTAL: np.arange(199, 149, -1), Side.PROXIMAL: np.arange(401, 451)}
+    candidates = {Side.DISTAL: np.arange(199, 149, -1), Side.PROXIMAL: np.arange(402, 452)}
     for first in (0, 90):
         window = column(
             found, first, lumen={160: 9.0, LAST: 7.7}, eem={160: 15.0, 190: 20.0, MSA: 15.9}, stent={250: 5.1}
@@ -153,7 +154,7 @@ def test_one_draw_by_hand() -> None:
 def test_what_was_not_measured_has_no_draws_and_no_value() -> None:
     readings = steps()
     readings.loc[[MSA, 170], "eem_area_mm2"] = np.nan
-    readings.loc[401:450, "eem_area_mm2"] = np.nan
+    readings.loc[402:451, "eem_area_mm2"] = np.nan
     got = read(profile_from_table(readings))
     assert set(EXPECTED) - set(got.read) == {
         "msa_eem_mm2",
@@ -177,6 +178,20 @@ def test_shared_calibration_doubles_in_areas_and_cancels_in_burdens() -> None:
     assert got.corrected["msa_mm2"].value == pytest.approx(np.median(got.corrected["msa_mm2"].draws))
 
 
+def test_a_reference_is_never_below_nothing() -> None:
+    """Taking the bias of the largest out of these draws would leave -2 in the first one."""
+    found = profile_from_table(steps())
+    got = read(found)
+    rows = np.arange(FIRST, LAST + 1)
+    lumen = np.repeat(found.lumen_area_mm2[:, None], 3, axis=1)
+    lumen[150:200] = 0.0
+    lumen[160], lumen[161] = [0.0, 0.0, 6.0], [0.0, 6.0, 0.0]
+    window = Window(0, {Structure.LUMEN: lumen}, np.ones(3), np.ones(3), np.random.default_rng(0))
+    candidates = {Side.DISTAL: np.arange(199, 149, -1), Side.PROXIMAL: np.arange(402, 452)}
+    drawn = _drawn(found, rows, MSA, got.references, candidates, dict.fromkeys(Side, rows[:0]), window)
+    assert drawn["distal_lumen_mm2"].tolist() == [0.0, 4.0, 4.0]
+
+
 def test_twelve_millimetres_on_either_side_take_part_in_the_smoothing(monkeypatch: pytest.MonkeyPatch) -> None:
     asked = []
 
@@ -191,7 +206,7 @@ def test_twelve_millimetres_on_either_side_take_part_in_the_smoothing(monkeypatc
     read(found, chosen={Side.DISTAL: 100})
     read(found, chosen={Side.PROXIMAL: 500})
     jumps = (FIRST, LAST + 1)
-    assert asked == [(80, 520, jumps), (-20, 520, jumps), (80, 620, jumps)]
+    assert asked == [(80, 521, jumps), (-20, 521, jumps), (80, 620, jumps)]
 
 
 # ------------------------------------------------------------------------------------- struts that stand clear
@@ -220,6 +235,21 @@ def test_struts_count_only_where_they_are_called_malapposed() -> None:
     assert malapposed_length_mm(np.array([0.1, 0.1, 0, 0.1]), 0.5) == 1.0
 
 
+def test_tissue_beside_struts_that_stand_clear_is_a_lower_bound() -> None:
+    readings = steps()
+    readings.loc[LAST, "lumen_area_mm2"] = 4.0
+    for row, beside in ((LAST, True), (LAST - 1, False)):
+        changed = readings.copy()
+        changed.loc[row, ["flags", "malapposition_mm"]] = ["stent;malapposed", 0.4]
+        found = read(profile_from_table(changed)).protrusion
+        assert found is not None
+        assert (found.largest_area_mm2, found.position_mm) == (pytest.approx(3.0), pytest.approx(40.1))
+        assert found.beside_malapposition is beside
+    whole = profile_from_table(steps().assign(lumen_area_mm2=7.0))
+    nothing = tissue_protrusion(whole, FIRST, LAST, np.ones(whole.n_rows, dtype=bool))
+    assert nothing == Protrusion(0.0, 0.0, None, None, 0.0, 0.0, beside_malapposition=False)
+
+
 # ------------------------------------------------------------------------------------------------ where it lies
 
 
@@ -228,7 +258,7 @@ def test_a_stated_stent_takes_the_nearest_rows_and_needs_an_area() -> None:
     assert stated_stent(found, 25.04, 34.96) == (250, 350)
     assert stated_stent(found, 40.0, 50.0) == (400, 500)
     assert stated_stent(found, 10.0, 20.0) == (100, 200)
-    for ends in ((40.1, 50.0), (10.0, 19.9), (30.0, 30.0)):
+    for ends in ((40.2, 50.0), (10.0, 19.9), (30.0, 30.0)):
         with pytest.raises(InputRefused, match="stent") as refusal:
             stated_stent(found, *ends)
         assert "--stent-from" in str(refusal.value)

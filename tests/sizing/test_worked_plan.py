@@ -1,5 +1,7 @@
 """The vessel of `stepped`, planned by hand: every number of the plan follows from five areas."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from stepped import BURDENS, FIRST, LAST, column, diameter, found, plan, steps
@@ -233,6 +235,28 @@ def test_one_draw_by_hand(first: int, smallest: int) -> None:
     }
     nothing = Window(0, {}, np.ones(1), np.ones(1), np.random.default_rng(0))
     assert _drawn(profile, got.landings, got.lesion, rows, nothing) == {}
+
+
+def test_the_minimum_is_drawn_up_to_both_ends_of_the_lesion() -> None:
+    profile = found()
+    got = plan(profile)
+    assert got.lesion is not None
+    for first, last in ((FIRST, LAST + 1), (FIRST - 1, LAST)):
+        lesion = replace(got.lesion, first_row=first, last_row=last)
+        for row, expected in ((first - 1, 2.9), (first, 1.5), (last, 1.5), (last + 1, 2.9)):
+            drawn = _drawn(profile, {}, lesion, np.arange(0), column(profile, 100, {row: 1.5}))
+            assert drawn["mla_mm2"].tolist() == [expected]
+
+
+def test_a_reference_is_never_below_nothing() -> None:
+    """Taking the bias of the largest out of these draws would leave -2 in the first one."""
+    profile = found()
+    got = plan(profile)
+    lumen = np.zeros((600, 3))
+    lumen[230], lumen[231] = [0.0, 0.0, 6.0], [0.0, 6.0, 0.0]
+    window = Window(0, {Structure.LUMEN: lumen}, np.ones(3), np.ones(3), np.random.default_rng(0))
+    drawn = _drawn(profile, got.landings, None, np.arange(0), window)
+    assert drawn["distal_lumen_mm2"].tolist() == [0.0, 4.0, 4.0]
 
 
 def test_twelve_millimetres_beside_the_plan_and_twice_that_beside_the_map_are_smoothed(
