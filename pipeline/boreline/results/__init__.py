@@ -10,7 +10,7 @@ from boreline.results.folder import (
     put_profile,
     put_tables,
 )
-from boreline.results.record import StageStatus, json_ready, run_record
+from boreline.results.record import StageStatus, axis_record, axis_uncertainty, json_ready, run_record
 from boreline.results.source import write_source
 from boreline.results.transaction import afterwards, change, new_folder
 
@@ -21,6 +21,8 @@ __all__ = [
     "ResultFolder",
     "StageStatus",
     "afterwards",
+    "axis_record",
+    "axis_uncertainty",
     "change",
     "json_ready",
     "keep_automatic",

@@ -38,7 +38,6 @@ def run_record(
     warnings: tuple[str, ...],
 ) -> dict[str, JsonValue]:
     """Everything but the tables, ready for JSON; `reading_options` are those that `read_run` took."""
-    spacing_mm = _frame_spacing_mm(axis)
     return {
         "schema": SCHEMA,
         "versions": {"boreline": __version__, "python": platform.python_version(), "numpy": np.__version__},
@@ -55,21 +54,11 @@ def run_record(
             "r_waves_s": run.timing.r_waves_s.tolist(),
         },
         "pullback": asdict(run.pullback),
-        "axis": {
-            "source": axis.source,
-            "detail": axis.detail,
-            "scale_relative_sd": axis.scale_relative_sd,
-            "local_sd_mm": axis.local_sd_mm,
-            "correlation_mm": axis.correlation_mm,
-            "lower_bound": axis.lower_bound,
-        },
+        "axis": axis_record(axis),
         "uncertainty": {
             "calibration_relative_sd": run.calibration.relative_sd,
-            "axis_scale_relative_sd": axis.scale_relative_sd if axis.known else None,
-            "axis_local_sd_mm": axis.local_sd_mm if axis.known else None,
-            "axis_correlation_mm": axis.correlation_mm if axis.known else None,
             "area_correlation_frames": segmentation.correlation_frames,
-            "area_correlation_mm": None if spacing_mm is None else segmentation.correlation_frames * spacing_mm,
+            **axis_uncertainty(axis, segmentation.correlation_frames),
         },
         "segmenter": {"name": segmenter, "version": segmenter_version, "learnt": dict(segmentation.learnt)},
         "reading_options": dict(reading_options),
@@ -78,6 +67,29 @@ def run_record(
         "edits_hash": None,
         "stages": {name: {"status": status, "reason": reason} for name, (status, reason) in stages.items()},
         "warnings": list(warnings),
+    }
+
+
+def axis_record(axis: Axis) -> dict[str, JsonValue]:
+    """What `run.json` keeps of an axis; the positions themselves stand in `frames.csv`."""
+    return {
+        "source": axis.source,
+        "detail": axis.detail,
+        "scale_relative_sd": axis.scale_relative_sd,
+        "local_sd_mm": axis.local_sd_mm,
+        "correlation_mm": axis.correlation_mm,
+        "lower_bound": axis.lower_bound,
+    }
+
+
+def axis_uncertainty(axis: Axis, area_correlation_frames: float) -> dict[str, JsonValue]:
+    """The shared uncertainties that depend on where the frames lie; None without positions."""
+    spacing_mm = _frame_spacing_mm(axis)
+    return {
+        "axis_scale_relative_sd": axis.scale_relative_sd if axis.known else None,
+        "axis_local_sd_mm": axis.local_sd_mm if axis.known else None,
+        "axis_correlation_mm": axis.correlation_mm if axis.known else None,
+        "area_correlation_mm": None if spacing_mm is None else area_correlation_frames * spacing_mm,
     }
 
 

@@ -34,7 +34,16 @@ from boreline.profile.grid import profile_table
 from boreline.reading import XrayRun, read_xray
 from boreline.reporting.page import write_case_report
 from boreline.reporting.vessel_picture import masked_frame, save_vessel_picture
-from boreline.results import ResultFolder, StageStatus, afterwards, change, put_json, put_profile
+from boreline.results import (
+    ResultFolder,
+    StageStatus,
+    afterwards,
+    axis_record,
+    axis_uncertainty,
+    change,
+    put_json,
+    put_profile,
+)
 from boreline.results.tables import write_csv
 from boreline.workflow.apply_edits import open_current
 from boreline.workflow.report import PAGE
@@ -218,31 +227,14 @@ def _record(
         "guide": options.guide,
         "vasodilator": options.vasodilator,
     }
-    numbers = {
-        "source": axis.source,
-        "detail": axis.detail,
-        "scale_relative_sd": axis.scale_relative_sd,
-        "local_sd_mm": axis.local_sd_mm,
-        "correlation_mm": axis.correlation_mm,
-        "lower_bound": axis.lower_bound,
-    }
     before = record.get("coregistration") or {}
     earlier = set(before.get("warnings", []))
-    steps = np.abs(np.diff(axis.position_mm))
-    moving = steps[np.isfinite(steps) & (steps > 0)]
-    spacing_mm = float(np.median(moving)) if moving.size else None
-    correlation = record["uncertainty"]["area_correlation_frames"]
+    shared = record["uncertainty"]
     placed = {"status": StageStatus.DONE, "reason": ""}
     return {
         **record,
-        "axis": numbers,
-        "uncertainty": {
-            **record["uncertainty"],
-            "axis_scale_relative_sd": axis.scale_relative_sd,
-            "axis_local_sd_mm": axis.local_sd_mm,
-            "axis_correlation_mm": axis.correlation_mm,
-            "area_correlation_mm": None if spacing_mm is None else correlation * spacing_mm,
-        },
+        "axis": axis_record(axis),
+        "uncertainty": {**shared, **axis_uncertainty(axis, shared["area_correlation_frames"])},
         "coregistration": {
             **result.record,
             "fluoro_sop_instance_uid": films[0].sop_instance_uid,
