@@ -331,8 +331,14 @@ def study(package: str, n: int, target: Path, seed: int, *, again: bool) -> dict
             "killed_pct": round(100 * killed / len(stored), 1),
             "mutants": stored,
         }
-        target.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
+        target.write_text(_one_mutant_a_line(result), encoding="utf-8")
     return result
+
+
+def _one_mutant_a_line(result: dict[str, Any]) -> str:
+    lines = [f" {json.dumps(name)}: {json.dumps(value)},\n" for name, value in result.items() if name != "mutants"]
+    ran = ",\n".join(f"  {json.dumps(one)}" for one in result["mutants"])
+    return "{\n" + "".join(lines) + ' "mutants": [\n' + ran + "\n ]\n}\n"
 
 
 def _key(one: dict[str, Any]) -> Mutant:

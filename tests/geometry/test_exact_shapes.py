@@ -189,6 +189,14 @@ def test_wall_of_rectangles_and_crossed_borders():
     assert (thinnest[0], thickest[0]) == pytest.approx((-2.0, 4.0 - 1.0))
 
 
+def test_borders_much_smaller_than_a_pixel_and_either_way_round() -> None:
+    tiny = rectangle(0.2, 0.4, x=0.3, y=0.1), rectangle(0.8, 0.6)
+    for a, b in ((tiny[0], tiny[1]), (tiny[0][::-1], tiny[1][::-1])):
+        borders = (Contours.from_polygons(Structure.LUMEN, [a]), Contours.from_polygons(Structure.EEM, [b]))
+        thinnest, thickest = wall_thickness_mm(*borders, MM, 4)
+        assert (thinnest[0], thickest[0]) == pytest.approx((0.1, 0.3))
+
+
 def test_the_centres_of_many_frames_go_with_their_frames():
     """300 frames, more than are taken at once: the square of frame k lies k pixels to the right."""
     steps = np.arange(300.0)
