@@ -12,6 +12,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+CHECK_ACCESS = "check the path and who may read the file"
+CHECK_TEXT = "check the path, who may read the file, and that it is text in UTF-8"
+CHECK_TOML = "mend the line that it names: one 'key = value' a line, words in quotes, the dot as decimal mark"
+"""Remedies that several stages give."""
+
 
 class BorelineError(Exception):
     """Any failure that Boreline explains in one line."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -11,6 +12,11 @@ from typing import Any
 import pytest
 import typer
 
+import boreline
+import boreline_cli
+import boreline_phantoms
+from boreline.expansion.case_file import read_case
+from boreline.expansion.criteria import load_criteria
 from boreline_cli.main import build_app, main
 
 
@@ -94,3 +100,38 @@ def test_columns_prints_the_dictionary(capsys: pytest.CaptureFixture[str]) -> No
     described = json.loads(out)
     assert "lumen_area_mm2" in [column["name"] for column in described["tables"]["frames.csv"]]
     assert described["flags"]["in_guide"]
+
+
+def test_every_refusal_says_what_to_do() -> None:
+    files = [
+        path
+        for package in (boreline, boreline_cli, boreline_phantoms)
+        for folder in package.__path__
+        for path in sorted(Path(folder).rglob("*.py"))
+    ]
+    raised = [
+        (path, node)
+        for path in files
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "InputRefused"
+    ]
+    assert len(raised) > 200
+    silent = [
+        f"{path.name}:{call.lineno}"
+        for path, call in raised
+        if not any(keyword.arg in {"remedy", None} for keyword in call.keywords)
+    ]
+    assert silent == []
+
+
+def test_the_files_in_the_help_texts_are_read(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    def file_in_help(command: str) -> Path:
+        _, out, _ = run(capsys, command, "--help")
+        lines = [line.strip() for line in out.partition("[[")[2].partition("Example:")[0].splitlines()]
+        path = tmp_path / f"{command}.toml"
+        path.write_text("[[" + "\n".join(lines), encoding="utf-8")
+        return path
+
+    assert [rule.id for rule in load_criteria(file_in_help("rules"))][-1] == "ours"
+    case = read_case(file_in_help("report"))
+    assert (case.before, case.after, case.fiducials) == (tmp_path / "before", tmp_path / "after", ((12.4, 11.8),))

@@ -27,8 +27,21 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Write the report page: one file, readable offline, without names or dates of the source.
 
+        A case.toml lists the runs of one vessel, and places that you identified in the first and the last:
+
+        \b
+        [\\[run]]
+        folder = "before"
+        phase = "before"
+        [\\[run]]
+        folder = "after"
+        phase = "implanted"
+        [\\[fiducial]]
+        before_mm = 12.4
+        after_mm = 11.8
+
         Example: boreline report results/before results/after --pdf
-        """
+        """  # noqa: D301 (a backspace keeps the lines that follow apart)
         from boreline.workflow.report import report as write
 
         result = write(where, out=out, pdf=pdf, source=source)

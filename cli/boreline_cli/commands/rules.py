@@ -38,8 +38,20 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """List every expansion criterion with its source, or apply them all to numbers you type in.
 
-        Example: boreline rules --evaluate values.toml
-        """
+        A rule of your own (--criteria) is one comparison, or all, any or agree of several, or when, then and otherwise:
+
+        \b
+        [\\[rule]]
+        id = "ours"
+        title = "at least 85 % of the distal reference, or above 6 mm2"
+        source = "our laboratory, 2026"
+        any = [
+          { id = "share", condition = "100 * msa_mm2 / distal_lumen_mm2 >= 85" },
+          { id = "size", condition = "msa_mm2 > 6", unit = "mm2" },
+        ]
+
+        Example: boreline rules --evaluate values.toml --criteria ours.toml
+        """  # noqa: D301 (a backspace keeps the lines that follow apart)
         from boreline.expansion.panel import panel_as_json, panel_of_values, rules_as_json
         from boreline.model import CAUTION
 

@@ -94,7 +94,11 @@ def apply_edit(baseline: Baseline, state: State, edit: Edit | Undo | Redo) -> tu
             scale = edit.length_mm / edit.measured_mm(baseline.calibration.mm_per_px)
             return replace(state, scale=scale, ruler=edit), frozenset(range(baseline.n_frames))
         case Undo() | Redo():
-            raise InputRefused("undo and redo act on the history, not on contours", tag=edit.kind)
+            raise InputRefused(
+                "undo and redo act on the history, not on contours",
+                tag=edit.kind,
+                remedy="replay the log as a whole with 'boreline review DIR --apply LOG'",
+            )
 
 
 def _nothing() -> Border:

@@ -47,13 +47,21 @@ def align_by_fiducials(before: Profile, after: Profile, pairs: Sequence[tuple[fl
         No pair, places outside a run, or pairs that are not in the same order in both runs.
     """
     if not pairs:
-        raise InputRefused("alignment needs at least one place identified in both runs", tag="fiducials")
+        raise InputRefused(
+            "alignment needs at least one place identified in both runs",
+            tag="fiducial",
+            remedy="add a [[fiducial]] with before_mm and after_mm to the case file",
+        )
     for place_before, place_after in pairs:
         before.row_at(place_before)
         after.row_at(place_after)
     ordered = np.array(sorted(pairs, key=lambda pair: pair[1]), dtype=float)
     if len(ordered) > 1 and np.any(np.diff(ordered, axis=0) <= 0):
-        raise InputRefused("the places are not in the same order in both runs", tag="fiducials")
+        raise InputRefused(
+            "the places are not in the same order in both runs",
+            tag="fiducial",
+            remedy="correct before_mm or after_mm of the pair that crosses another",
+        )
     grid = np.arange(after.position_mm[0], after.position_mm[-1] + _ROUNDING_MM, SPACING_MM)
     mapped = _piecewise(grid, ordered)
     misses = [

@@ -6,7 +6,7 @@ import csv
 from collections.abc import Mapping
 from pathlib import Path
 
-from boreline.errors import InputRefused
+from boreline.errors import CHECK_TEXT, InputRefused
 from boreline.expansion.criteria import Comparison, Rule
 from boreline.expansion.expressions import parse_condition
 from boreline.expansion.inputs import Quantity, check_value
@@ -27,7 +27,7 @@ def read_balloon_targets(path: Path) -> dict[float, float]:
         with path.open(newline="", encoding="utf-8-sig") as stream:
             rows = list(csv.DictReader(stream))
     except (OSError, UnicodeDecodeError, csv.Error) as failure:
-        raise InputRefused(f"the balloon table cannot be read ({failure})", file=path) from None
+        raise InputRefused(f"the balloon table cannot be read ({failure})", file=path, remedy=CHECK_TEXT) from None
     if not rows:
         raise InputRefused("the balloon table is empty", file=path, remedy=f"columns: {_DIAMETER},{_AREA}")
     targets: dict[float, float] = {}
@@ -41,7 +41,9 @@ def read_balloon_targets(path: Path) -> dict[float, float]:
         check_value("balloon_diameter_mm", diameter, file=str(path))
         check_value("balloon_target_mm2", area, file=str(path))
         if diameter in targets:
-            raise InputRefused(f"line {line} repeats the balloon of {diameter:g} mm", file=path)
+            raise InputRefused(
+                f"line {line} repeats the balloon of {diameter:g} mm", file=path, remedy="keep one line per balloon"
+            )
         targets[diameter] = area
     return targets
 

@@ -21,10 +21,11 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from boreline.errors import InputRefused
+from boreline.errors import CHECK_TEXT, CHECK_TOML, InputRefused
 from boreline.model import Phase
 
 _ORDER = tuple(Phase)
+_FORM = "'boreline report --help' shows the form of a case file"
 
 
 class _Run(BaseModel):
@@ -74,15 +75,15 @@ def read_case(path: Path) -> Case:
     try:
         document = _File.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
     except (OSError, UnicodeDecodeError) as failure:
-        raise InputRefused(f"the case file cannot be read ({failure})", file=path) from None
+        raise InputRefused(f"the case file cannot be read ({failure})", file=path, remedy=CHECK_TEXT) from None
     except tomllib.TOMLDecodeError as failure:
-        raise InputRefused(f"no valid TOML ({failure})", file=path) from None
+        raise InputRefused(f"no valid TOML ({failure})", file=path, remedy=CHECK_TOML) from None
     except ValidationError as failure:
         first = failure.errors()[0]
         place = ".".join(str(step) for step in first["loc"])
-        raise InputRefused(f"not a case file ({first['msg']})", file=path, tag=place or "run") from None
+        raise InputRefused(f"not a case file ({first['msg']})", file=path, tag=place or "run", remedy=_FORM) from None
     phases = [run.phase for run in document.run]
     if len(set(phases)) != len(phases):
-        raise InputRefused("a phase is named twice", file=path, tag="run.phase")
+        raise InputRefused("a phase is named twice", file=path, tag="run.phase", remedy="keep one run for each phase")
     runs = sorted(((run.phase, path.parent / run.folder) for run in document.run), key=lambda run: _ORDER.index(run[0]))
     return Case(tuple(runs), tuple((place.before_mm, place.after_mm) for place in document.fiducial))

@@ -23,11 +23,13 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from boreline.errors import InputRefused
+from boreline.errors import CHECK_TEXT, CHECK_TOML, InputRefused
 from boreline.expansion.expressions import Condition, ExpressionError, parse_condition
 from boreline.expansion.inputs import INPUTS, InputKind
 
 VERIFY = "from memory, verify in the paper"
+_FORM = "'boreline rules --help' shows the form of a rule"
+_LANGUAGE = "'boreline rules --help' shows a condition; 'boreline rules' lists the inputs"
 
 
 class Combination(StrEnum):
@@ -187,7 +189,7 @@ def load_criteria(own: Path | None = None) -> tuple[Rule, ...]:
     try:
         text = own.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as failure:
-        raise InputRefused(f"the criterion file cannot be read ({failure})", file=own) from None
+        raise InputRefused(f"the criterion file cannot be read ({failure})", file=own, remedy=CHECK_TEXT) from None
     return published + _rules(text, str(own), {rule.id: rule.logic for rule in published})
 
 
@@ -200,11 +202,13 @@ def _rules(text: str, name: str, known: Mapping[str, Logic]) -> tuple[Rule, ...]
     try:
         document = _File.model_validate(tomllib.loads(text))
     except tomllib.TOMLDecodeError as failure:
-        raise InputRefused(f"no valid TOML ({failure})", file=name) from None
+        raise InputRefused(f"no valid TOML ({failure})", file=name, remedy=CHECK_TOML) from None
     except ValidationError as failure:
         first = failure.errors()[0]
         place = ".".join(str(step) for step in first["loc"])
-        raise InputRefused(f"not a criterion file ({first['msg']})", file=name, tag=place or "rule") from None
+        raise InputRefused(
+            f"not a criterion file ({first['msg']})", file=name, tag=place or "rule", remedy=_FORM
+        ) from None
     logic_of = dict(known)
     rules = []
     for entry in document.rule:
@@ -213,7 +217,7 @@ def _rules(text: str, name: str, known: Mapping[str, Logic]) -> tuple[Rule, ...]
         try:
             logic_of[entry.id] = logic = _logic(entry, logic_of)
         except ExpressionError as failure:
-            raise InputRefused(str(failure), file=name, tag=entry.id) from None
+            raise InputRefused(str(failure), file=name, tag=entry.id, remedy=_LANGUAGE) from None
         rules.append(Rule(entry.id, entry.title, logic, entry.source, entry.sense, entry.from_memory, entry.note))
     return tuple(rules)
 
@@ -237,7 +241,7 @@ def _condition(text: str) -> Condition:
     condition = parse_condition(text)
     for name in condition.names:
         if name not in INPUTS:
-            raise ExpressionError(f"{name!r} is no known input; 'boreline rules' lists them")
+            raise ExpressionError(f"{name!r} is no known input")
     kinds = {INPUTS[name].kind for name in condition.names}
     wanted = {"in": {InputKind.WORD}, "yes": {InputKind.YES_NO}}.get(condition.comparator, {InputKind.NUMBER})
     if kinds - wanted or not kinds:

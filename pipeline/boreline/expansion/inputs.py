@@ -141,27 +141,41 @@ def check_value(name: str, value: Any, *, file: str | None = None) -> float | st
         raise InputRefused("no such input", file=file, tag=name, remedy="'boreline rules' lists the inputs")
     if item.kind is InputKind.YES_NO:
         if not isinstance(value, bool):
-            raise InputRefused(f"{value!r} is neither true nor false", file=file, tag=name)
+            raise InputRefused(
+                f"{value!r} is neither true nor false", file=file, tag=name, remedy="write true or false"
+            )
         return value
     if item.kind is InputKind.WORD:
         if value not in item.words:
-            raise InputRefused(f"{value!r} is not one of {', '.join(item.words)}", file=file, tag=name)
+            raise InputRefused(
+                f"{value!r} is not one of its words", file=file, tag=name, remedy=f"choose from {', '.join(item.words)}"
+            )
         return str(value)
     if isinstance(value, list) and item.series:
         if not value:
-            raise InputRefused("an empty list", file=file, tag=name)
+            raise InputRefused("an empty list", file=file, tag=name, remedy="give its values, or leave the key out")
         return max(_number(item, element, file) for element in value)
     return _number(item, value, file)
 
 
 def _number(item: Input, value: Any, file: str | None) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise InputRefused(f"{value!r} is no number", file=file, tag=item.name)
+        raise InputRefused(
+            f"{value!r} is no number",
+            file=file,
+            tag=item.name,
+            remedy=f"give a number without its unit: {item.meaning}",
+        )
     above = value >= item.low if item.from_low else value > item.low
     if not (math.isfinite(value) and above and value <= item.high):
         low = f"{'at least' if item.from_low else 'above'} {item.low:g}"
         limits = f"{low} and at most {item.high:g} {item.unit}"
-        raise InputRefused(f"{value!r} is outside the sensible range ({limits})", file=file, tag=item.name)
+        raise InputRefused(
+            f"{value!r} is outside the sensible range ({limits})",
+            file=file,
+            tag=item.name,
+            remedy="correct it, or leave it out where it is not known",
+        )
     return float(value)
 
 
@@ -183,13 +197,26 @@ def check_together(values: Mapping[str, float | str | bool], *, file: str | None
     """
     for small, large, why in _SMALLER_THAN:
         if small in values and large in values and values[small] > values[large]:  # type: ignore[operator]
-            raise InputRefused(f"{values[small]:g} exceeds {large} = {values[large]:g}: {why}", file=file, tag=small)
+            raise InputRefused(
+                f"{values[small]:g} exceeds {large} = {values[large]:g}: {why}",
+                file=file,
+                tag=small,
+                remedy="correct one of the two",
+            )
     sizes = [values[name] for name in ("dissection_length_mm", "dissection_arc_deg") if name in values]
     if values.get("dissection_depth") == "none" and any(sizes):
-        raise InputRefused("'none', yet the dissection has a length or an arc", file=file, tag="dissection_depth")
+        raise InputRefused(
+            "'none', yet the dissection has a length or an arc",
+            file=file,
+            tag="dissection_depth",
+            remedy="state its depth, or set length and arc to 0",
+        )
     if values.get("dissection_depth", "none") != "none" and any(size == 0 for size in sizes):
         raise InputRefused(
-            f"{values['dissection_depth']!r}, yet its length or arc is 0", file=file, tag="dissection_depth"
+            f"{values['dissection_depth']!r}, yet its length or arc is 0",
+            file=file,
+            tag="dissection_depth",
+            remedy="state its size, or the depth 'none'",
         )
 
 

@@ -106,7 +106,9 @@ def stated_stent(profile: Profile, from_mm: float, to_mm: float) -> tuple[int, i
     first, last = profile.row_at(from_mm), profile.row_at(to_mm)
     if not profile.stented[first : last + 1].any():
         raise InputRefused(
-            f"no stent area was measured between {from_mm:g} and {to_mm:g} mm", tag="--stent-from, --stent-to"
+            f"no stent area was measured between {from_mm:g} and {to_mm:g} mm",
+            tag="--stent-from, --stent-to",
+            remedy="leave both out to have the stent detected, or draw it with 'boreline review'",
         )
     return first, last
 
@@ -136,7 +138,10 @@ def read_stent(
     rows = rows[profile.stented[rows]]
     row = minimum_row(profile.stent_area_mm2, rows, profile.plaque_burden_pct)
     if row is None:
-        raise InputRefused("no stent area was measured between the stent's ends")
+        raise InputRefused(
+            "no stent area was measured between the stent's ends",
+            remedy="state other ends with --stent-from MM --stent-to MM, or draw the stent with 'boreline review'",
+        )
     chosen = chosen or {}
     candidates = {
         side: _candidates(profile, first_row if side is Side.DISTAL else last_row, side, chosen.get(side))

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri
 
-from boreline.errors import InputRefused
+from boreline.errors import CHECK_ACCESS, CHECK_TOML, InputRefused
 from boreline.expansion.inputs import INPUTS, InputKind, Quantity, check_together, check_value, imply
 
 SEED = 20240229
@@ -30,9 +30,9 @@ def read_values(path: Path, *, n_draws: int = N_DRAWS) -> dict[str, Quantity]:
     try:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as failure:
-        raise InputRefused(f"cannot be read ({failure.strerror})", file=path) from None
+        raise InputRefused(f"cannot be read ({failure.strerror})", file=path, remedy=CHECK_ACCESS) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as failure:
-        raise InputRefused(f"no valid TOML ({failure})", file=path) from None
+        raise InputRefused(f"no valid TOML ({failure})", file=path, remedy=CHECK_TOML) from None
     return typed_quantities(document, file=str(path), n_draws=n_draws)
 
 
@@ -51,9 +51,13 @@ def typed_quantities(
             raise InputRefused("unknown key", file=file, tag=key, remedy="'boreline rules' lists the inputs")
     for name in sds:
         if name not in values:
-            raise InputRefused(f"an uncertainty without {name}", file=file, tag=name + _SD)
+            raise InputRefused(
+                f"an uncertainty without {name}", file=file, tag=name + _SD, remedy="add the value, or leave this out"
+            )
         if INPUTS[name].kind is not InputKind.NUMBER:
-            raise InputRefused(f"{name} is no number and has no uncertainty", file=file, tag=name + _SD)
+            raise InputRefused(
+                f"{name} is no number and has no uncertainty", file=file, tag=name + _SD, remedy="leave this key out"
+            )
     if not values:
         raise InputRefused("no input at all", file=file, remedy="'boreline rules' lists the inputs")
     check_together(values, file=file)
@@ -74,5 +78,7 @@ def typed_quantities(
 def _sd(key: str, value: Any, file: str | None) -> float:
     number = isinstance(value, int | float) and not isinstance(value, bool)
     if not (number and math.isfinite(value) and value >= 0):
-        raise InputRefused(f"{value!r} is no standard uncertainty (a number of at least 0)", file=file, tag=key)
+        raise InputRefused(
+            f"{value!r} is no standard uncertainty", file=file, tag=key, remedy="give a number of at least 0"
+        )
     return float(value)

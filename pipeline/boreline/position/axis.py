@@ -132,7 +132,9 @@ def _at_gated_rate(run: Run, one_frame_per_beat: bool) -> Axis:
 def _at_operator_speed(run: Run, speed_mm_s: float) -> Axis:
     if not (np.isfinite(speed_mm_s) and speed_mm_s > 0):
         raise InputRefused(
-            f"the pullback speed must be a positive number of mm/s, not {speed_mm_s:g}", tag="--pullback-speed"
+            f"{speed_mm_s:g} mm/s is no pullback speed",
+            tag="--pullback-speed",
+            remedy="give a number above 0, or leave it out",
         )
     if run.timing.times_s is None:
         return axis_without_position(run.n_frames, f"no usable frame times ({run.timing.origin})")

@@ -57,12 +57,17 @@ def stated_offset(ivus: Timing, fluoro: Timing, *, offset_s: float | None, file:
     InputRefused
         No times, or no overlap of the two runs.
     """
-    if ivus.times_s is None or fluoro.times_s is None:
-        which = "the IVUS run" if ivus.times_s is None else "the fluoroscopy"
-        raise InputRefused(f"{which} has no usable frame times", file=file)
+    if ivus.times_s is None:
+        raise InputRefused("the IVUS run has no usable frame times", remedy="analyse it again with --frame-rate HZ")
+    if fluoro.times_s is None:
+        raise InputRefused(
+            "the fluoroscopy has no usable frame times",
+            file=file,
+            remedy="export it again with Frame Time (0018,1063) or Frame Time Vector (0018,1065)",
+        )
     if offset_s is not None:
         if not np.isfinite(offset_s):
-            raise InputRefused(f"the offset must be a number of seconds, not {offset_s}", tag="--offset")
+            raise InputRefused(f"{offset_s} is no number of seconds", tag="--offset", remedy=_REMEDY)
         found = Offset(float(offset_s), "operator", _OPERATOR_SD_S, f"--offset {offset_s:g} s")
     else:
         found = _by_clocks(ivus, fluoro, file)

@@ -215,7 +215,11 @@ def _check_ends(ends_px: tuple[tuple[float, float], tuple[float, float]] | None,
     rows, columns = picture.shape
     for x, y in ends_px or ():
         if not (0 <= x < columns and 0 <= y < rows):
-            raise InputRefused(f"{x:g},{y:g} lies outside the cine's {columns} x {rows} picture", tag="--ends")
+            raise InputRefused(
+                f"{x:g},{y:g} lies outside the cine's {columns} x {rows} picture",
+                tag="--ends",
+                remedy="give X,Y,X,Y in pixels of the cine, counted from its upper left corner",
+            )
 
 
 def _phase(

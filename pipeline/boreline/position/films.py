@@ -73,7 +73,11 @@ def xray_scale(
     """Millimetres per pixel, where they come from, and their relative standard uncertainty."""
     if stated is not None:
         if not (np.isfinite(stated) and stated > 0):
-            raise InputRefused(f"the X-ray scale must be positive, not {stated:g}", tag="--xray-mm-per-pixel")
+            raise InputRefused(
+                f"{stated:g} mm is no size of a pixel",
+                tag="--xray-mm-per-pixel",
+                remedy="give a number above 0, or --guide FRENCH,X,Y instead",
+            )
         return float(stated), f"--xray-mm-per-pixel {stated:g}", float(DEPTH_RELATIVE_SD)
     if guide is not None:
         from boreline.position.guide_scale import GUIDE_RELATIVE_SD, mm_per_px_from_guide  # only where one is stated

@@ -39,7 +39,11 @@ def mm_per_px_from_guide(frame: Image, at_px: tuple[float, float], french: float
         raise InputRefused(f"{french:g} French is no guide catheter", tag="--guide", remedy="give 3 to 14 French")
     rows, columns = frame.shape
     if not (0 <= at_px[0] < columns and 0 <= at_px[1] < rows):
-        raise InputRefused(f"{at_px} lies outside the picture", tag="--guide")
+        raise InputRefused(
+            f"{at_px[0]:g},{at_px[1]:g} lies outside the {columns} x {rows} picture",
+            tag="--guide",
+            remedy="give FRENCH,X,Y with a place on the guide in the first cine frame, in pixels",
+        )
     grey = cv2.GaussianBlur(frame.astype(np.float32), (0, 0), 0.7)
     # Straight across, the edges are sharpest.
     _, width = max(_band(grey, at_px, angle) for angle in np.arange(0, 180, 4.0))

@@ -137,7 +137,7 @@ def _not_ours(path: Path) -> InputRefused:
         refuse_other_classes(read_header(path))
     except InputRefused as reason:
         return reason
-    return InputRefused("is no ultrasound or X-ray run", file=path)
+    return InputRefused("is no ultrasound or X-ray run", file=path, remedy="choose an IVUS, fluoroscopy or cine file")
 
 
 def _pullback(path: Path, header: Header) -> FoundPullback:

@@ -19,7 +19,7 @@ from typing import BinaryIO, Literal
 from pydicom.dataset import Dataset
 from pydicom.filereader import read_dataset
 
-from boreline.errors import InputRefused
+from boreline.errors import CHECK_ACCESS, InputRefused
 from boreline.reading.attributes import Attributes, tag_of
 from boreline.reading.keywords import KEYWORDS
 from boreline.reading.syntaxes import DEFLATED, EXPLICIT_BIG, EXPLICIT_LITTLE, IMPLICIT_LITTLE
@@ -121,9 +121,7 @@ def media_class(path: Path) -> str | None:
 
 
 def _unreadable(path: Path, fault: OSError) -> InputRefused:
-    return InputRefused(
-        f"cannot be read ({fault.strerror or fault})", file=path, remedy="check the path and who may read the file"
-    )
+    return InputRefused(f"cannot be read ({fault.strerror or fault})", file=path, remedy=CHECK_ACCESS)
 
 
 def _require_regular(path: Path) -> None:

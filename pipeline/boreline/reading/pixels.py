@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Protocol
 
-from boreline.errors import InputRefused
+from boreline.errors import CHECK_ACCESS, InputRefused
 from boreline.reading.attributes import Attributes, tag_name
 from boreline.reading.codecs import Codec, CodecFault, Samples, codec_for
 from boreline.reading.fragments import FrameIndex, index_encapsulated, index_native
@@ -135,7 +135,7 @@ def _index(header: Header, layout: PixelLayout, n_frames: int) -> tuple[FileStat
     try:
         fd = os.open(header.pixels_path, os.O_RDONLY)
     except OSError as fault:
-        raise InputRefused(f"cannot be read ({fault.strerror})", file=header.path) from None
+        raise InputRefused(f"cannot be read ({fault.strerror})", file=header.path, remedy=CHECK_ACCESS) from None
     try:
         state = FileState.of(os.fstat(fd))
         uid = header.transfer_syntax_uid

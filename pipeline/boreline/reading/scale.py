@@ -15,6 +15,9 @@ LARGEST_CORRECTION = 0.25
 """A factor further from 1 is refused: published systems differ by up to 18 % in area, 9 % in diameter."""
 
 
+_REMEDY = "give the file that 'boreline benchmark calibrate' wrote, as it is"
+
+
 @dataclass(frozen=True, slots=True)
 class ScaleEquation:
     """True length = `factor` x measured length.
@@ -56,19 +59,29 @@ def read_scale(path: Path) -> ScaleEquation:
     try:
         values = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as cause:
-        raise InputRefused(f"cannot be read as TOML: {cause}", file=path, tag="--calibration") from None
+        raise InputRefused(f"cannot be read as TOML: {cause}", file=path, tag="--calibration", remedy=_REMEDY) from None
     values.pop("created_at", None)
     known = {field.name for field in fields(ScaleEquation)}
     wrong = sorted((set(values) ^ known) - {"temperature_c"})
     if wrong:
-        raise InputRefused(f"the key {wrong[0]!r} is missing or unknown", file=path, tag="--calibration")
+        raise InputRefused(
+            f"the key {wrong[0]!r} is missing or unknown", file=path, tag="--calibration", remedy=_REMEDY
+        )
     equation = ScaleEquation(**values)
     numbers = (equation.factor, equation.factor_sd)
     if not all(isinstance(number, int | float) and np.isfinite(number) and number >= 0 for number in numbers):
-        raise InputRefused("factor and factor_sd must be finite numbers", file=path, tag="--calibration")
+        raise InputRefused(
+            "factor and factor_sd must be finite numbers of at least 0",
+            file=path,
+            tag="--calibration",
+            remedy=_REMEDY,
+        )
     if abs(equation.factor - 1.0) > LARGEST_CORRECTION:
         raise InputRefused(
-            f"a factor of {equation.factor:g} is no plausible correction", file=path, tag="--calibration"
+            f"a factor of {equation.factor:g} is no plausible correction",
+            file=path,
+            tag="--calibration",
+            remedy=f"it may differ from 1 by {LARGEST_CORRECTION:g}: measure the phantom again",
         )
     return equation
 

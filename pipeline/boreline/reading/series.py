@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from boreline.errors import InputRefused
+from boreline.errors import CHECK_ACCESS, InputRefused
 from boreline.model import Timing
 from boreline.reading.attributes import tag_name
 from boreline.reading.codecs import Codec, Samples
@@ -105,7 +105,7 @@ def _only_series(folder: Path) -> list[Header]:
     try:
         files = sorted(file for file in folder.iterdir() if file.is_file())
     except OSError as fault:
-        raise InputRefused(f"cannot be read ({fault.strerror})", file=folder) from None
+        raise InputRefused(f"cannot be read ({fault.strerror})", file=folder, remedy=CHECK_ACCESS) from None
     for file in files:
         try:
             header = read_header(file)

@@ -193,7 +193,7 @@ class RunSession:
         with self._lock:
             self._require(revision)
             if not self._history.active:
-                raise InputRefused("there is nothing to undo")
+                raise InputRefused("there is nothing to undo", remedy="make an edit first")
             target = self._history.active[-1].number
             entry = self._log.append(Undo(target=target))
             self._history = self._history.then(entry)
@@ -209,7 +209,7 @@ class RunSession:
         with self._lock:
             self._require(revision)
             if not self._history.undone:
-                raise InputRefused("there is nothing to redo")
+                raise InputRefused("there is nothing to redo", remedy="undo an edit first")
             again = self._history.undone[0]
             state, changed = apply_edit(self._baseline, self._state, again.edit)
             entry = self._log.append(Redo(target=again.number))

@@ -62,7 +62,11 @@ def load_segmenter(name: str = DEFAULT_SEGMENTER) -> Segmenter:
         if point.name == name:
             segmenter = point.load()()
             if not isinstance(segmenter, Segmenter):
-                raise InputRefused(f"segmenter {name!r} lacks name, version or segment()", tag="--segmenter")
+                raise InputRefused(
+                    f"segmenter {name!r} lacks name, version or segment()",
+                    tag="--segmenter",
+                    remedy="add them to its class (docs/python.md), or choose another segmenter",
+                )
             return segmenter
     raise InputRefused(
         f"no segmenter is called {name!r}",

@@ -48,7 +48,11 @@ class SpeckleSurfaces:
         sampler = PolarSampler.of(run)
         samples = samples_of(run, sampler)
         if not samples:
-            raise InputRefused("no frame carries a picture", tag="(7FE0,0010) PixelData")
+            raise InputRefused(
+                "no frame carries a picture",
+                tag="(7FE0,0010) PixelData",
+                remedy="look at the file in an image viewer and export it again",
+            )
         learnt = learn(samples, sampler.in_region, sampler.mm_per_sample)
         borders = Gathered[Traced](run.n_frames)
         candidates, echoes = Gathered[StrutCandidates](run.n_frames), Gathered[WallEchoes](run.n_frames)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from boreline.errors import InputRefused
+from boreline.errors import CHECK_TEXT, InputRefused
 
 _COLUMNS = ("diameter_mm", "length_mm", "post_dilatation_limit_mm")
 _DIAMETER_RANGE_MM = (1.0, 10.0)
@@ -52,7 +52,7 @@ def read_devices(path: Path) -> tuple[Device, ...]:
             reader.fieldnames = header
             rows = list(reader)
     except (OSError, UnicodeDecodeError, csv.Error) as failure:
-        raise InputRefused(f"the device list cannot be read ({failure})", file=path) from None
+        raise InputRefused(f"the device list cannot be read ({failure})", file=path, remedy=CHECK_TEXT) from None
     for name in _COLUMNS[:2]:
         if name not in header:
             raise InputRefused("the column is missing", file=path, tag=name, remedy=f"columns: {','.join(_COLUMNS)}")
@@ -72,6 +72,7 @@ def _device(row: dict[str, str | None], line: int, path: Path) -> Device:
                 f"line {line}: {limit:g} mm is below the nominal diameter of {diameter:g} mm",
                 file=path,
                 tag="post_dilatation_limit_mm",
+                remedy="correct one of the two, or leave the limit empty",
             )
     return Device(diameter, length, limit)
 
@@ -85,7 +86,10 @@ def _size(row: dict[str, str | None], name: str, limits: tuple[float, float], li
     low, high = limits
     if not low <= value <= high:
         raise InputRefused(
-            f"line {line}: {text!r} is no size in millimetres ({low:g} to {high:g})", file=path, tag=name
+            f"line {line}: {text!r} is no size in millimetres",
+            file=path,
+            tag=name,
+            remedy=f"give a number from {low:g} to {high:g}",
         )
     return value
 

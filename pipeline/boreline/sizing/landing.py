@@ -87,7 +87,11 @@ def chosen_landing(profile: Profile, side: Side, position_mm: float) -> Landing:
     """
     row = profile.row_at(position_mm)
     if not profile.measured[row]:
-        raise InputRefused(f"nothing was measured at {position_mm:g} mm", tag=f"--{side.value}")
+        raise InputRefused(
+            f"nothing was measured at {position_mm:g} mm",
+            tag=f"--{side.value}",
+            remedy="choose a place where profile.csv has a lumen area, or draw it with 'boreline review'",
+        )
     remarks = []
     if profile.branch[row]:
         remarks.append("a side branch opens here")

@@ -172,7 +172,11 @@ def _landings(
 
 def _check_order(profile: Profile, landings: Mapping[Side, Landing]) -> None:
     if len(landings) == 2 and landings[Side.DISTAL].site.row >= landings[Side.PROXIMAL].site.row:
-        raise InputRefused("the distal landing does not lie distal of the proximal one", tag="--distal, --proximal")
+        raise InputRefused(
+            "the distal landing does not lie distal of the proximal one",
+            tag="--distal, --proximal",
+            remedy="positions grow proximally: --distal must be the smaller number",
+        )
     chosen = [(side, landing) for side, landing in landings.items() if landing.chosen_by_operator]
     for stenosis in find_stenoses(profile) if chosen else ():
         for side, landing in chosen:
