@@ -20,6 +20,7 @@ from boreline.geometry import (
     polygon_mask,
     polygon_perimeter_mm,
     polygon_radii_mm,
+    radii_polygon_px,
     wall_thickness_mm,
 )
 from boreline.geometry.diameters import _visible_edges
@@ -205,6 +206,13 @@ def test_the_centres_of_many_frames_go_with_their_frames():
     thinnest, thickest = wall_thickness_mm(lumen, eem, MM, 4)
     assert thinnest == pytest.approx(2 - steps / 300, abs=1e-4)
     assert thickest == pytest.approx(2 + steps / 300, abs=1e-4)
+
+
+@pytest.mark.parametrize("shape", [(4,), (3, 4), (2, 3, 4)])
+def test_polygons_of_any_stack_of_radii(shape):
+    got = radii_polygon_px(np.full(shape, 2.0), calibration(0.5, 0.25), (10.0, 20.0))
+    assert got.shape == (*shape, 2)
+    assert got.reshape(-1, 4, 2)[-1] == pytest.approx(np.array([[14.0, 20], [10, 28], [6, 20], [10, 12]]))
 
 
 # ------------------------------------------------------------------------------------------------ masks

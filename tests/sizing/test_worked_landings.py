@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from stepped import BURDENS, DEVICES, LAST, column, found, lesion_of, plan, steps
+from stepped import BURDENS, DEVICES, FIRST, LAST, column, found, lesion_of, plan, steps
 
 from boreline.model import Structure
 from boreline.profile.record import Profile, profile_from_table
@@ -24,6 +24,14 @@ def test_the_margin_is_a_millimetre_on_both_sides() -> None:
     fit = suitable(profile_from_table(readings))
     outside = np.r_[0:90, 111:190, 211:250, 351:600]
     assert np.array_equal(np.flatnonzero(fit), outside)
+
+
+def test_the_margin_on_a_coarser_grid_is_rounded_to_rows() -> None:
+    """At 0.15 mm a row, 1 mm is 6.7 rows: 7."""
+    readings = steps(position_mm=0.15 * np.arange(600))
+    readings.loc[200, "flags"] = "branch"
+    fit = suitable(profile_from_table(readings))
+    assert np.flatnonzero(~fit[:FIRST]).tolist() == list(range(193, 208))
 
 
 def test_the_nearest_suitable_row_within_ten_millimetres() -> None:
