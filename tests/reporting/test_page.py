@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -49,6 +51,32 @@ def test_pixels_are_optional(result: ResultFolder, tmp_path: Path) -> None:
     text = write_report(result, None, tmp_path / "page.html").read_text(encoding="utf-8")
     assert "contours only" in text
     assert "data:image" not in text
+
+
+@pytest.mark.parametrize(("chances", "drawn"), [({"edge-50": [[0.25]], "edge-55": [[None]]}, 2), ({}, 1)])
+def test_the_landing_map_is_drawn_for_each_rule_about_the_edges(
+    result: ResultFolder, tmp_path: Path, chances: dict[str, list[list[float | None]]], drawn: int
+) -> None:
+    folder = shutil.copytree(result.path, tmp_path / "planned")
+    numbers = {
+        "length_mm": 8.0,
+        "device_length_mm": 12.0,
+        "smallest_mm": 2.75,
+        "largest_mm": 3.5,
+        "edge_burden_pct": 40.0,
+    }
+    landing_map = {name: [[value]] for name, value in numbers.items()}
+    landing_map |= {"distal_mm": [1.0], "proximal_mm": [9.0], "probability": chances}
+    (folder / "plan.json").write_text(json.dumps({"caution": CAUTION, "landing_map": landing_map}))
+    text = write_report(ResultFolder.open(folder), None, tmp_path / "page.html").read_text(encoding="utf-8")
+    maps = re.findall(r"<summary>Landing-site map: (.*?)</summary>.*?</svg>", text, flags=re.DOTALL)
+    assert len(maps) == drawn
+    assert [rule for rule in chances if not any(rule in words for words in maps)] == []
+    assert text.count("2.75-3.50") == drawn
+    assert (
+        text.count("probability of edge-50 0.25") == text.count("probability of edge-55 not known") == len(chances) / 2
+    )
+    assert "://" not in text
 
 
 def test_chosen_frames_hold_the_sites_and_the_least_certain(result: ResultFolder) -> None:

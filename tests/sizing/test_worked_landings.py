@@ -114,6 +114,14 @@ def test_the_reference_is_the_largest_lumen_of_low_burden() -> None:
     assert reference_rows(profile, 351, Side.PROXIMAL).tolist() == [row for row in range(351, 402) if row != 390]
 
 
+def test_without_a_low_burden_the_reference_is_where_the_burden_is_not_known() -> None:
+    readings = steps()
+    readings.loc[351:, "eem_area_mm2"] = 19.7  # 50.3 %
+    readings.loc[380, "lumen_area_mm2"] = 9.7
+    readings.loc[[380, 390], "eem_area_mm2"] = np.nan
+    assert reference_rows(profile_from_table(readings), 351, Side.PROXIMAL).tolist() == [380, 390]
+
+
 # ------------------------------------------------------------------------------------------------ the map
 
 
@@ -140,6 +148,15 @@ def test_the_map_of_the_vessel_in_steps() -> None:
     proximal = np.where(picture.proximal_mm > 38.0, 100 * (1 - 9.8 / 19.0), BURDENS["proximal"])
     assert picture.edge_burden_pct == pytest.approx(np.maximum(distal[:, None], proximal[None, :]))
     assert picture.probability == {}
+
+
+def test_a_fast_pullback_leaves_no_millimetre_out() -> None:
+    """Frames 0.13 mm apart leave every fourth row of the grid empty, among them every other whole millimetre."""
+    readings = steps()
+    readings.loc[1::4, [name for name in readings if name.endswith("_mm2")]] = np.nan
+    picture = map_of(profile_from_table(readings))
+    assert picture.distal_mm == pytest.approx([15.9, 16.8, 17.9, 18.8, 19.9, 20.8, 21.9, 22.8, 23.9, 24.8])
+    assert len(picture.proximal_mm) == 10
 
 
 def test_sizes_of_the_map_leave_out_what_was_not_seen() -> None:

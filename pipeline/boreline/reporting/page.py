@@ -32,6 +32,7 @@ from boreline.reporting.pictures import Picture, choose_frames, draw_pictures
 from boreline.reporting.review_state import review_state
 from boreline.reporting.vessel_picture import VesselView, view_vessel
 from boreline.results import ResultFolder
+from boreline.sizing.map_figure import landing_map_svg
 
 _TEMPLATES = Path(__file__).with_name("template")
 _HOVER_POINTS = 1500
@@ -64,6 +65,7 @@ class RunView:
     readers: tuple[Reader, ...]
     findings: tuple[tuple[str, str], ...]
     plan: Mapping[str, Any] | None
+    maps: tuple[tuple[str | None, Markup], ...]
     assessment: Mapping[str, Any] | None
 
 
@@ -171,8 +173,17 @@ def view_of(folder: ResultFolder, run: Run | None, *, key: str, name: str) -> Ru
         readers=read_readers(folder),
         findings=tuple((finding.words, extent(finding)) for finding in operator_findings(record, frames)),
         plan=plan,
+        maps=_landing_maps(plan),
         assessment=assessment,
     )
+
+
+def _landing_maps(plan: Mapping[str, Any] | None) -> tuple[tuple[str | None, Markup], ...]:
+    """The landing-site map of a plan once for each rule about the edges: its id and the drawing; once without any."""
+    drawn = (plan or {}).get("landing_map")
+    if not drawn or not drawn["distal_mm"] or not drawn["proximal_mm"]:
+        return ()
+    return tuple((rule, Markup(landing_map_svg(drawn, rule))) for rule in drawn["probability"] or (None,))
 
 
 def _contours_to_draw(

@@ -88,8 +88,11 @@ def edge_rows(profile: Profile, row: int, side: Side) -> IntArray:
 
 
 def _places(profile: Profile, edge_row: int, side: Side) -> IntArray:
-    rows = segment_window(profile, edge_row, side, REFERENCE_REACH_MM)[:: max(round(SPACING_MM / profile.step_mm), 1)]
-    return rows[profile.measured[rows]]
+    """In each millimetre outwards the first row that was measured: a fast pullback leaves rows without a frame."""
+    rows = segment_window(profile, edge_row, side, REFERENCE_REACH_MM)
+    every = max(round(SPACING_MM / profile.step_mm), 1)
+    parts = (rows[start : start + every] for start in range(0, len(rows), every))
+    return np.array([seen[0] for part in parts if (seen := part[profile.measured[part]]).size], dtype=np.int64)
 
 
 def _one_length(length_mm: float, lengths_mm: Sequence[float]) -> float:

@@ -1,4 +1,4 @@
-"""The landing-site map drawn as SVG, from the `landing_map` entry of `plan.json`."""
+"""The landing-site map drawn as SVG to stand in a page, from the `landing_map` entry of `plan.json`."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-_CELL_WIDTH, _CELL_HEIGHT, _LEFT, _TOP = 52, 30, 74, 54
+_CELL_WIDTH, _CELL_HEIGHT, _LEFT, _TOP = 52, 30, 74, 38
 _UNLIKELY, _LIKELY, _UNKNOWN = (250, 238, 215), (88, 140, 190), (225, 225, 225)
 
 
-def landing_map_svg(landing_map: Mapping[str, Any], rule: str) -> str:
+def landing_map_svg(landing_map: Mapping[str, Any], rule: str | None) -> str:
     """One cell per pair of landings: shade = chance that both edges fulfil `rule`, text = length and sizes.
 
     Parameters
@@ -18,17 +18,17 @@ def landing_map_svg(landing_map: Mapping[str, Any], rule: str) -> str:
     landing_map
         As in `plan.json`; rows are distal landings, columns proximal ones.
     rule
-        Key of its `probability`; an unknown one leaves every cell grey.
+        Key of its `probability`; None (uncertainties not known) leaves every cell grey.
     """
     distal, proximal = landing_map["distal_mm"], landing_map["proximal_mm"]
-    chances = landing_map["probability"].get(rule)
+    chances = None if rule is None else landing_map["probability"][rule]
     width = _LEFT + _CELL_WIDTH * len(proximal) + 10
     height = _TOP + _CELL_HEIGHT * len(distal) + 10
-    title = f"Landing sites: shade = probability of {rule}; text = length mm, range of diameters mm"
-    head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" '
+    shade = "" if rule is None else f"shade = probability of {rule}; "
+    title = f"Landing sites: {shade}text = length mm, range of diameters mm"
+    size = f'viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
     parts = [
-        head + f'font-family="sans-serif" font-size="9" role="img"><title>{_escape(title)}</title>',
-        f'<text x="4" y="14" font-size="11">{_escape(title)}</text>',
+        f'<svg {size} font-family="sans-serif" font-size="9" role="img"><title>{_escape(title)}</title>',
         f'<text x="{_LEFT}" y="{_TOP - 22}">proximal landing, mm</text>',
         f'<text x="4" y="{_TOP - 8}">distal, mm</text>',
     ]
@@ -50,16 +50,15 @@ def landing_map_svg(landing_map: Mapping[str, Any], rule: str) -> str:
     return "\n".join([*parts, "</svg>"])
 
 
-def _describe(landing_map: Mapping[str, Any], i: int, j: int, chance: float | None, rule: str) -> str:
+def _describe(landing_map: Mapping[str, Any], i: int, j: int, chance: float | None, rule: str | None) -> str:
     probability = f"{chance:.2f}" if chance is not None and _known(chance) else "not known"
     words = [
         f"distal {landing_map['distal_mm'][i]:.1f} mm, proximal {landing_map['proximal_mm'][j]:.1f} mm",
         f"length {_number(landing_map['length_mm'][i][j], 1)} mm",
         f"device {_number(landing_map['device_length_mm'][i][j], 0)} mm",
         f"largest edge burden {_number(landing_map['edge_burden_pct'][i][j], 0)} %",
-        f"probability of {rule} {probability}",
     ]
-    return _escape(", ".join(words))
+    return _escape(", ".join(words if rule is None else [*words, f"probability of {rule} {probability}"]))
 
 
 def _shade(chance: float | None) -> tuple[str, str]:
