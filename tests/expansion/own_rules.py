@@ -1,5 +1,6 @@
 """Rules written for one test, and their outcome for numbers as a person would state them."""
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from boreline.expansion.criteria import Rule, load_criteria
@@ -14,6 +15,10 @@ def rules_in(tmp_path: Path, text: str) -> tuple[Rule, ...]:
     path = tmp_path / "own.toml"
     path.write_text(text.replace("[[rule]]\n", "[[rule]]\n" + HEADER))
     return load_criteria(path)[len(load_criteria()) :]
+
+
+def find_rule(rules: Iterable[Rule], rule_id: str) -> Rule:
+    return {rule.id: rule for rule in rules}[rule_id]
 
 
 def outcome(rule: Rule, **values: object) -> Outcome:

@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from own_rules import find_rule
 
 from boreline.errors import InputRefused
 from boreline.expansion.balloon_targets import read_balloon_targets
-from boreline.expansion.criteria import find_rule, load_criteria
+from boreline.expansion.criteria import load_criteria
 from boreline.expansion.evaluate import Verdict, evaluate_rule
 from boreline.expansion.expressions import ExpressionError, parse_condition
 from boreline.expansion.inputs import INPUTS, Quantity, check_value

@@ -5,13 +5,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from own_rules import outcome, rules_in
+from own_rules import find_rule, outcome, rules_in
 from scipy.special import ndtri
 
 from boreline.errors import InputRefused
 from boreline.expansion.balloon_targets import balloon_table_rule, read_balloon_targets, target_for
 from boreline.expansion.case_file import read_case
-from boreline.expansion.criteria import Rule, find_rule, load_criteria
+from boreline.expansion.criteria import Rule, load_criteria
 from boreline.expansion.evaluate import Verdict, evaluate_rule
 from boreline.expansion.inputs import INPUTS, InputKind, Quantity, check_together, check_value, imply
 from boreline.expansion.mending import RISK, needed_msa_mm2, targets_before_implantation, what_would_mend
@@ -360,5 +360,3 @@ def test_a_branch_may_name_rules_that_stand_earlier(tmp_path: Path) -> None:
     assert outcome(rule, left_main=True, msa_mm2=7.0).verdict is NOT_MET
     assert outcome(rule, left_main=False, msa_mm2=7.0).verdict is MET
     assert (rule.sense, rule.note, rule.from_memory) == ("target", None, None)
-    with pytest.raises(KeyError):
-        find_rule([rule], "other")

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from own_rules import outcome, rules_in
+from own_rules import find_rule, outcome, rules_in
 
-from boreline.expansion.criteria import Combination, Compound, Rule, find_rule, load_criteria
+from boreline.expansion.criteria import Combination, Compound, Rule, load_criteria
 from boreline.expansion.evaluate import RuleResult, Verdict, evaluate_rule
 from boreline.expansion.expressions import ExpressionError, parse_condition
 from boreline.expansion.inputs import Quantity
