@@ -371,20 +371,6 @@ class Segmentation:
         return len(self.flags)
 
 
-@dataclass(frozen=True, slots=True)
-class Anchor:
-    """A hard constraint from an operator: the contour of `structure` in `frame` passes through `points_px`.
-
-    `points_px` has shape (n, 2). One point holds the contour at its angle; several in order hold the arc that they
-    span; with `closed` they are the whole contour.
-    """
-
-    frame: int  # 0-based
-    structure: Structure
-    points_px: FloatArray
-    closed: bool = False
-
-
 # --------------------------------------------------------------------------------------------- position
 
 

@@ -9,7 +9,13 @@ from hypothesis import strategies as st
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
-from boreline.segmentation.surfaces import closed_path, path_cost, sub_sample, thinned_path
+from boreline.segmentation.surfaces import closed_path, sub_sample, thinned_path
+
+
+def path_cost(cost, path, stiffness):
+    """What a closed path costs, as `boreline.segmentation.surfaces` states it."""
+    steps = np.diff(np.append(path, path[0])).astype(np.float64)
+    return float(cost[np.arange(len(path)), path].sum() + stiffness * np.sum(steps**2))
 
 
 def cheapest_by_trying_all(cost, max_step, stiffness):

@@ -13,7 +13,7 @@ A laboratory adds rules of its own in a file of the same form, without code.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
@@ -191,11 +191,6 @@ def load_criteria(own: Path | None = None) -> tuple[Rule, ...]:
     except (OSError, UnicodeDecodeError) as failure:
         raise InputRefused(f"the criterion file cannot be read ({failure})", file=own, remedy=CHECK_TEXT) from None
     return published + _rules(text, str(own), {rule.id: rule.logic for rule in published})
-
-
-def find_rule(rules: Iterable[Rule], rule_id: str) -> Rule:
-    """The rule of that id; KeyError when there is none."""
-    return {rule.id: rule for rule in rules}[rule_id]
 
 
 def _rules(text: str, name: str, known: Mapping[str, Logic]) -> tuple[Rule, ...]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from importlib.metadata import entry_points
 from typing import Protocol, runtime_checkable
 
 from boreline.errors import InputRefused
-from boreline.model import Anchor, Contours, Run, Segmentation, Structure
+from boreline.model import Run, Segmentation
 
 ENTRY_POINT_GROUP = "boreline.segmenters"
 DEFAULT_SEGMENTER = "speckle-surfaces"
@@ -33,15 +33,6 @@ class Segmenter(Protocol):
 
     def segment(self, run: Run, *, threads: int = 1, progress: Progress = no_progress) -> Segmentation:
         """Contours, sectors and confidence of every frame."""
-        ...
-
-
-@runtime_checkable
-class RefiningSegmenter(Segmenter, Protocol):
-    """A segmenter that can also take an operator's anchors as hard constraints."""
-
-    def refine(self, run: Run, segmentation: Segmentation, anchors: Sequence[Anchor], structure: Structure) -> Contours:
-        """All contours of `structure` again, passing through every anchor; frames far from any anchor unchanged."""
         ...
 
 

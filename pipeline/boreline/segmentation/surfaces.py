@@ -109,12 +109,6 @@ def expected_distance(cost: Costs, path: IntArray, reach: int = 30) -> float:
     return total / count
 
 
-def path_cost(cost: Costs, path: IntArray, stiffness: float) -> float:
-    """What a closed path costs."""
-    steps = np.diff(np.append(path, path[0])).astype(np.float64)
-    return float(cost[np.arange(len(path)), path].sum() + stiffness * np.sum(steps**2))
-
-
 def sub_sample(cost: Costs, path: IntArray) -> FloatArray:
     """`path` moved to the bottom of the parabola through each node and its neighbours, by half a step at most."""
     rays = np.arange(len(path))
