@@ -14,6 +14,7 @@ from boreline.batch.job import Job
 from boreline.batch.run import _waves
 from boreline.errors import InputRefused
 from boreline.reading import read_run
+from boreline_phantoms.media import write_media
 from boreline_phantoms.scenes import circle
 from boreline_phantoms.writing import write_scene
 
@@ -83,6 +84,15 @@ def test_a_list_that_makes_no_sense_is_refused(archive: Path, text: str, complai
             read_archive(listed)
     finally:
         listed.unlink()
+
+
+def test_the_directory_of_an_export_stands_for_its_folder(archive: Path, tmp_path: Path) -> None:
+    first, _ = write_media([archive / "site1" / "run.dcm", archive / "site3" / "run.dcm"], tmp_path)
+    by_folder, by_directory = read_archive(tmp_path), read_archive(tmp_path / "DICOMDIR")
+    assert len(by_directory.candidates) == 2
+    assert by_directory == by_folder
+    with pytest.raises(InputRefused, match="is one DICOM file; give its folder, or analyse this file"):
+        read_archive(first)
 
 
 def test_a_treated_run_finds_the_one_before_of_its_study_and_vessel(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 from dicom_builders import JPEG_LOSSLESS, US_IMAGE, XA_IMAGE, region, speckle, write, write_single_frames
 
 from boreline.errors import InputRefused
-from boreline.reading import discover, read_run
+from boreline.reading import discover, read_run, read_xray
 from boreline.reading.describe import describe_found, next_commands
 
 N = 9
@@ -66,8 +66,14 @@ def test_two_series_or_a_multi_frame_file_are_not_one_run(tmp_path: Path) -> Non
     with pytest.raises(InputRefused, match="single frames of 2 series"):
         read_run(folder)
     write(folder / "multi.dcm", speckle(3))
-    with pytest.raises(InputRefused, match=r"1 multi-frame files; give one of them, for example .*multi\.dcm"):
+    with pytest.raises(InputRefused, match=r"1 multi-frame files; give one of them, for example .*multi\.dcm") as told:
         read_run(folder)
+    assert f"boreline inspect {folder}'" in str(told.value)
+    with pytest.raises(InputRefused, match="without ultrasound frames of its own; give the file of one run") as told:
+        read_run(tmp_path)
+    assert f"boreline inspect {tmp_path}'" in str(told.value)
+    with pytest.raises(InputRefused, match="is a folder, not a file; give a DICOM file"):
+        read_xray(folder)
 
 
 def film(path: Path, setting: str, started: str, **changes: Any) -> Path:

@@ -19,7 +19,10 @@ def register(app: typer.Typer) -> None:
     @app.command()
     def batch(
         source: Annotated[
-            Path, typer.Argument(metavar="FOLDER|LIST.csv", help="The archive, or a CSV that names its pullbacks.")
+            Path,
+            typer.Argument(
+                metavar="FOLDER|LIST.csv", help="The archive (or its DICOMDIR), or a CSV that names its pullbacks."
+            ),
         ],
         out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where results and tables go.")],
         pattern: Annotated[str, typer.Option("--pattern", help="Only paths that match, for example 'site1/*'.")] = "*",

@@ -12,6 +12,8 @@ from pathlib import Path
 from boreline.errors import InputRefused
 from boreline.model import JsonValue
 from boreline.reading.discovery import Found, discover
+from boreline.reading.header import media_class
+from boreline.reading.syntaxes import MEDIA_DIRECTORY
 from boreline.vocabulary import Phase, Vessel
 
 NAME_LENGTH = 12
@@ -67,7 +69,7 @@ def read_archive(source: Path, *, pattern: str = "*", mapping: Path | None = Non
     Parameters
     ----------
     source
-        A folder, or a CSV with the columns `MAPPING_COLUMNS`.
+        A folder, its DICOMDIR, or a CSV with the columns `MAPPING_COLUMNS`.
     pattern
         Only pullbacks whose path within the folder matches this pattern.
     mapping
@@ -80,12 +82,12 @@ def read_archive(source: Path, *, pattern: str = "*", mapping: Path | None = Non
     InputRefused
         The folder or list cannot be read, a listed file is missing, or there is no candidate.
     """
-    listed = source.is_file()
+    listed = source.is_file() and not _is_directory_of_export(source)
     rows = _read_mapping(source) if listed else {}
     if mapping is not None:
         rows |= _read_mapping(mapping)
-    root = source.parent if listed else source
-    folders = sorted({path.parent for path in rows}) if listed else [source]
+    root = source.parent if source.is_file() else source
+    folders = sorted({path.parent for path in rows}) if listed else [root]
     found = [discover(folder) for folder in folders]
     candidates: dict[Path, Candidate] = {}
     for part in found:
@@ -98,6 +100,15 @@ def read_archive(source: Path, *, pattern: str = "*", mapping: Path | None = Non
     skipped = [] if listed else [(_relative(s.path, root), s.reason) for part in found for s in part.skipped]
     told_apart = _tell_twins_apart([candidates[file] for file in sorted(candidates)])
     return Archive(root, _with_earlier_runs(told_apart), tuple(sorted(skipped)))
+
+
+def _is_directory_of_export(file: Path) -> bool:
+    object_class = media_class(file)
+    if object_class not in (None, MEDIA_DIRECTORY):
+        raise InputRefused(
+            "is one DICOM file", file=file, remedy="give its folder, or analyse this file with 'boreline analyse'"
+        )
+    return object_class == MEDIA_DIRECTORY
 
 
 def _with_earlier_runs(candidates: Sequence[Candidate]) -> tuple[Candidate, ...]:

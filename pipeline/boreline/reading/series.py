@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
+from shlex import quote
 
 import numpy as np
 
@@ -119,17 +120,23 @@ def _only_series(folder: Path) -> list[Header]:
         raise InputRefused(
             f"is a folder with {len(multi_frame)} multi-frame files",
             file=folder,
-            remedy=f"give one of them, for example {multi_frame[0]}",
+            remedy=f"give one of them, for example {multi_frame[0]}; {_listed(folder)}",
         )
     if not series:
         raise InputRefused(
-            "is a folder without ultrasound frames", file=folder, remedy="see what it holds with boreline inspect"
+            "is a folder without ultrasound frames of its own",
+            file=folder,
+            remedy=f"give the file of one run; {_listed(folder)}",
         )
     if len(series) > 1:
         raise InputRefused(
             f"holds single frames of {len(series)} series", file=folder, remedy="put each series in its own folder"
         )
     return next(iter(series.values()))
+
+
+def _listed(folder: Path) -> str:
+    return f"'boreline inspect {quote(str(folder))}' lists the runs in it and below"
 
 
 def _in_order(headers: list[Header], folder: Path) -> tuple[list[Header], list[int] | None]:

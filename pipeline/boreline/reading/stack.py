@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from shlex import quote
 
 from boreline.errors import InputRefused
 from boreline.model import Timing
@@ -34,7 +35,9 @@ def refuse_other_classes(header: Header) -> None:
         return
     if uid == MEDIA_DIRECTORY or header.attributes.has("DirectoryRecordSequence"):
         raise InputRefused(
-            "is a DICOM directory, not a run", file=header.path, remedy="give its folder to boreline inspect"
+            "is a DICOM directory, not a run",
+            file=header.path,
+            remedy=f"give the file of one run; 'boreline inspect {quote(str(header.path))}' lists the runs",
         )
     if not uid:
         raise header.attributes.refusal("is missing: no DICOM image", "SOPClassUID")
