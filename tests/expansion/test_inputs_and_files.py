@@ -346,6 +346,7 @@ def test_a_case_is_ordered_by_phase(tmp_path: Path) -> None:
         ("condition = \"msa_mm2 in ('none',)\"", "wrong kind"),
         ('condition = "dissection_depth"', "wrong kind"),
         ('condition = "msa_mm2 + left_main > 1"', "wrong kind"),
+        ("condition = \"dissection_depth in ('deep', 'none', 'far')\"", "'deep' is no value of dissection_depth"),
         ('sense = "wish"\ncondition = "msa_mm2 > 5"', "not a criterion file"),
         ('all = [{ id = "", condition = "msa_mm2 > 5" }]', "not a criterion file"),
     ],

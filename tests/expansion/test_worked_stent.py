@@ -205,7 +205,10 @@ def test_twelve_millimetres_on_either_side_take_part_in_the_smoothing(monkeypatc
     read(found)
     read(found, chosen={Side.DISTAL: 100})
     read(found, chosen={Side.PROXIMAL: 500})
+    coarse = profile_from_table(steps().assign(position_mm=0.14 * np.arange(600)))  # 12 mm are 85.7 rows
+    read(coarse)
     jumps = (FIRST, LAST + 1)
+    assert asked.pop() == (200 - 86, 401 + 86, jumps)
     assert asked == [(80, 521, jumps), (-20, 521, jumps), (80, 620, jumps)]
 
 
@@ -262,6 +265,15 @@ def test_a_stated_stent_takes_the_nearest_rows_and_needs_an_area() -> None:
         with pytest.raises(InputRefused, match="stent") as refusal:
             stated_stent(found, *ends)
         assert "--stent-from" in str(refusal.value)
+
+
+def test_a_chosen_reference_may_lie_right_beside_the_stent() -> None:
+    found = profile_from_table(steps())
+    got = read(found, chosen={Side.DISTAL: FIRST - 1, Side.PROXIMAL: LAST + 1})
+    assert {side: site.row for side, site in got.references.items()} == got.chosen
+    for side, row in ((Side.DISTAL, FIRST), (Side.PROXIMAL, LAST)):
+        with pytest.raises(InputRefused, match="outside the stent"):
+            read(found, chosen={side: row})
 
 
 def test_rows_without_a_stent_area_are_no_stent() -> None:

@@ -272,4 +272,6 @@ def test_twelve_millimetres_beside_the_plan_and_twice_that_beside_the_map_are_sm
     monkeypatch.setattr(planning, "VesselDraws", Watched)
     plan(found(), distal_mm=22.0)
     borders = (Structure.LUMEN, Structure.EEM)
-    assert asked == [(220 - 120, 351 + 120, borders), (250 - 240, 350 + 240, borders)]
+    plan(found(position_mm=0.14 * np.arange(600)))  # 12 mm are 85.7 rows
+    assert [span for *span, _ in asked[2:]] == [[249 - 86, 351 + 86], [250 - 172, 350 + 172]]
+    assert asked[:2] == [(220 - 120, 351 + 120, borders), (250 - 240, 350 + 240, borders)]

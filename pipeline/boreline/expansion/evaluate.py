@@ -154,8 +154,6 @@ def _verdict(
         return (Verdict.MET if yes else Verdict.NOT_MET if no else Verdict.NOT_ASSESSABLE), None
     yes, no = _truth(logic, draws)
     p_yes, p_no = float(np.mean(yes)), float(np.mean(no))
-    if p_yes + p_no < _ALL_KNOWN:
-        return Verdict.NOT_ASSESSABLE, None
     known = p_yes + p_no > 1 - _ALL_KNOWN
     if p_yes >= SURE:
         return Verdict.MET, p_yes if known else None
