@@ -111,7 +111,7 @@ def _doubtful(frames: pd.DataFrame) -> Answer:
     cells = [parse_flags(cell) for cell in frames["flags"]]
     doubtful = sum(bool(cell & {Flag.LUMEN_DOUBTFUL, Flag.EEM_DOUBTFUL}) for cell in cells)
     hidden = sum(bool(cell & {Flag.EEM_HIDDEN, Flag.EEM_OUT_OF_VIEW}) for cell in cells)
-    confidence = frames["confidence"].median()
+    confidence = frames["confidence"].dropna().median()
     middle = f"; median confidence of the lumen {confidence:.2f}" if math.isfinite(confidence) else ""
     return Answer("To look at first", f"{doubtful} of {len(frames)} frames", f"EEM not measurable in {hidden}{middle}")
 
