@@ -93,9 +93,11 @@ def test_blood_behind_struts_is_a_gap_and_none_behind_apposed_ones():
     lumen, _, _ = _vessel()
     pocket = np.roll(np.exp(-0.5 * ((np.arange(N_ANGLES) - 128) / 22.0) ** 2), -30) * 0.6
     wall = lumen + pocket
-    block = draw(Sketch(wall, wall + 0.6, struts=_struts(1.57, 0.3, range(FRAMES)), seed=5))
+    struts = _struts(1.57, 0.3, range(FRAMES))
+    block = draw(Sketch(wall, wall + 0.6, struts=struts, seed=5))
     stent = np.stack([circle_mm(1.57, 0.3)] * FRAMES)
-    gap = gap_behind(block[10:20], stent[10:20], NO_RAYS[:10], 0.3, MM_PER_SAMPLE)
+    angle_deg, depth_mm = np.moveaxis(np.array(struts[10:20]), -1, 0)
+    gap = gap_behind(block[10:20], stent[10:20], NO_RAYS[:10], angle_deg, depth_mm, 0.3, MM_PER_SAMPLE)
     true = (wall - stent)[10:20]
     assert np.median(gap[:, true[0] > 0.5]) == pytest.approx(np.median(true[true > 0.5]), abs=0.12)
     assert np.median(gap[:, true[0] < 0.05]) == pytest.approx(APPOSED_MM, abs=0.03)
@@ -109,7 +111,7 @@ def test_the_fit_equals_a_general_robust_solver_on_clean_struts():
     rng = np.random.default_rng(2)
     angles = rng.uniform(0, 2 * np.pi, (1, 24))
     radii = 1.6 + 0.1 * np.cos(2 * angles) + 0.005 * rng.standard_normal(angles.shape)
-    curves = fit_stent_curves(angles, radii, np.ones_like(radii), np.full((1, 64), 1.6), prior_trust=1e-6)
+    curves = fit_stent_curves(angles, radii, np.ones_like(radii))
     reference = least_squares(lambda c: fourier(angles[0]) @ c - radii[0], np.zeros(9)).x
     assert curves.radii_mm(128)[0] == pytest.approx(fourier(2 * np.pi * np.arange(128) / 128) @ reference, abs=0.01)
 
@@ -120,7 +122,7 @@ def test_the_fit_ignores_outliers_and_knows_the_area_of_an_ellipse():
     a, b = 1.8, 1.5
     radii = a * b / np.hypot(b * np.cos(angles), a * np.sin(angles)) + 0.01 * rng.standard_normal(angles.shape)
     radii[:, ::6] += 0.5
-    areas, sd = fit_stent_curves(angles, radii, np.ones_like(radii), np.full((30, 64), 1.65)).areas_mm2()
+    areas, sd = fit_stent_curves(angles, radii, np.ones_like(radii)).areas_mm2()
     assert areas == pytest.approx(np.full(30, np.pi * a * b), rel=0.02)
     assert (sd > 0).all()
     assert (sd < 0.03 * areas).all()

@@ -20,6 +20,7 @@ from boreline.segmentation.struts import StrutCandidates
 
 _BLOCK_FRAMES, _MARGIN = 24, 2
 _STEADY_FRAMES = 5
+_STRUT_DEG = 6.0
 
 
 def apposition_of(
@@ -36,20 +37,19 @@ def apposition_of(
     for part, inner, pictures in _stented_blocks(run, sampler, stent.present):
         contours = stent_contours(found, sampler, part)
         curve = contour_radii_mm(contours, grid.calibration, np.array(grid.centre_px), n_angles)
-        silent = np.repeat(wire[part] | found.calcium.calcified[part], step, axis=1)
-        gap = gap_behind(pictures, curve, silent, width_mm, sampler.mm_per_sample)
+        hidden = np.repeat(wire[part], step, axis=1)
+        angle_deg, depth_mm = candidates.angle_deg[part], candidates.depth_mm[part]
+        gap = gap_behind(pictures, curve, hidden, angle_deg, depth_mm, width_mm, sampler.mm_per_sample)
         gap[~stent.present[part]] = np.nan
-        left_out = silent | np.repeat(branch[part], step, axis=1)
+        left_out = hidden | np.repeat(branch[part], step, axis=1)
         lumen = curve + gap
         for frame in range(inner.start, inner.stop):
             whole = part.start + frame
             chosen = stent.on_ring[whole]
             distance[whole] = _largest_distance(
-                lumen[frame],
+                curve[frame],
                 gap[frame],
-                candidates.angle_deg[whole, chosen],
-                candidates.depth_mm[whole, chosen],
-                left_out[frame],
+                ~left_out[frame] & _in_echoes(candidates.angle_deg[whole, chosen], hidden.shape[1]),
             )
             wall_mm[whole] = lumen[frame, ::step]
             with np.errstate(invalid="ignore"):
@@ -76,22 +76,25 @@ def _stented_blocks(
         yield slice(begin, end), slice(first - begin, last - begin), pictures
 
 
-def _largest_distance(
-    lumen_mm: FloatArray, gap_mm: FloatArray, angle_deg: FloatArray, depth_mm: FloatArray, left_out: BoolArray
-) -> float:
-    """Largest distance from a strut to the nearest place of the wall; 0 when every strut is on it, NaN if not known."""
+def _in_echoes(angle_deg: FloatArray, n_angles: int) -> BoolArray:
+    """Rays as near to a strut as its place in its echo is known."""
+    near = np.zeros(n_angles, dtype=np.bool_)
+    reach = round(_STRUT_DEG * n_angles / 360.0)
+    ray = np.round(angle_deg * n_angles / 360.0).astype(np.int64)
+    near[(ray[:, None] + np.arange(-reach, reach + 1)) % n_angles] = True
+    return near
+
+
+def _largest_distance(stent_mm: FloatArray, gap_mm: FloatArray, counts: BoolArray) -> float:
+    """Largest distance from the stent to the nearest place of the wall, over the rays that count; NaN if not known."""
     if not np.isfinite(gap_mm).all():
         return np.nan
-    n_angles = len(lumen_mm)
-    rays = 2 * np.pi * np.arange(n_angles) / n_angles
-    directions = np.stack([np.cos(rays), np.sin(rays)], axis=-1)
-    ray = np.round(angle_deg * n_angles / 360).astype(np.int64) % n_angles
-    kept = ~left_out[ray] & (gap_mm[ray] > 0)
-    if not kept.any():
+    if not counts.any():
         return 0.0
-    strut = depth_mm[kept, None] * directions[ray[kept]]
-    wall = lumen_mm[:, None] * directions
-    return float(np.hypot(*np.moveaxis(strut[:, None] - wall[None], -1, 0)).min(axis=1).max())
+    rays = 2 * np.pi * np.arange(len(gap_mm)) / len(gap_mm)
+    directions = np.stack([np.cos(rays), np.sin(rays)], axis=-1)
+    struts, wall = stent_mm[counts, None] * directions[counts], (stent_mm + gap_mm)[:, None] * directions
+    return float(np.hypot(*np.moveaxis(struts[:, None] - wall[None], -1, 0)).min(axis=1).max())
 
 
 def _strut_width_mm(candidates: StrutCandidates, are_struts: BoolArray) -> float:

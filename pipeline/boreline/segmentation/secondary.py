@@ -188,7 +188,7 @@ def _about_centre(
 def stent_contours(found: Secondary, sampler: PolarSampler, part: slice = slice(None)) -> Contours:
     """The stent contours of the frames `part`; a vertex is seen where a strut is near."""
     grid, here = sampler.grid, found.stent.present[part]
-    centre_px = np.array(grid.centre_px) + found.centre_mm[part][here] / grid.calibration.mm_per_px
+    centre_px = np.array(grid.centre_px) + found.stent.centre_mm[part][here] / grid.calibration.mm_per_px
     polygons = radii_polygon_px(found.stent.radii_mm[part][here], grid.calibration, centre_px)
     return _packed(Structure.STENT, polygons, found.stent.seen[part][here], here)
 

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from scipy.special import erf
 
 from boreline.model import BoolArray, FloatArray, SectorKind, Sectors
-from boreline.segmentation.stent_fit import StentCurves, fit_stent_curves
+from boreline.segmentation.stent_fit import StentCurves, fit_stent_curves, ring_centres_mm
 from boreline.segmentation.stretches import likely_stretches
 from boreline.segmentation.struts import StrutCandidates, find_candidates
 
@@ -22,7 +22,7 @@ _SEEN_IN_STENT = 0.55  # chance that an octant of a stented frame shows a strut
 _SEEN_ELSEWHERE = 0.18  # chance that an octant of another frame sparkles as brightly
 _CHANGE_COST = 8.0
 _LEAST_FRAMES = 3
-_SCATTER_PER_DOT_MM = 0.007
+_SCATTER_PER_DOT_MM = 0.011
 """Largest scatter about the curves, per dot in a frame: struts lie on a smooth curve, sparkle does not; the fewer dots
 a frame shows, the more easily any of them do. About half the axial resolution at 40 MHz for six dots."""
 _WIDEST_MM = 0.8
@@ -37,8 +37,10 @@ class StentFindings:
     ----------
     present
         Shape (n_frames,).
+    centre_mm
+        Shape (n_frames, 2): centre of the ring of struts (x, y) from the transducer.
     radii_mm
-        Shape (n_frames, n_rays): the contour about the centre of mass of the lumen.
+        Shape (n_frames, n_rays): the contour about that centre.
     seen
         The same shape: a strut lies within a few degrees (else the curve is interpolated).
     area_mm2, area_sd_mm2, confidence
@@ -52,6 +54,7 @@ class StentFindings:
     """
 
     present: BoolArray
+    centre_mm: FloatArray
     radii_mm: FloatArray
     seen: BoolArray
     area_mm2: FloatArray
@@ -108,10 +111,17 @@ def find_stent(
     free = dots & ~calcified[row, ray]
     present = _stented(angle, free, calcified | hidden) & np.isfinite(lumen_mm).all(axis=1)
     learnt = {"strut_level": level, "stent_frames": float(present.sum())}
-    parts = []
+    parts, ring_mm = [], centre_mm.copy()
     for part in _runs(present):
-        curves = _fit(angle[part], radius[part], free[part], lumen_mm[part])
-        largest_mm = _SCATTER_PER_DOT_MM * float(free[part].sum(axis=1).mean())
+        here, mm, used = angle[part], radius[part], dots[part]
+        ring_mm[part] += ring_centres_mm(mm * np.cos(here), mm * np.sin(here), used)
+    ring_angle, ring_radius = _about_centre(candidates, ring_mm)
+    for part in _runs(present):
+        used = dots[part]
+        curves = fit_stent_curves(
+            np.where(used, ring_angle[part], 0.0), np.where(used, ring_radius[part], 1.0), used.astype(np.float64)
+        )
+        largest_mm = _SCATTER_PER_DOT_MM * float(used.sum(axis=1).mean())
         if part.stop - part.start >= _LEAST_FRAMES and curves.scatter_mm <= largest_mm:
             parts.append(curves)
         else:
@@ -126,9 +136,10 @@ def find_stent(
         "stent_width_frames": float(np.median([curves.width_frames for curves in parts])),
     }
     on_ring = spread.weights > 0.05
-    seen = _near_struts(angle, on_ring, n_rays)
+    seen = _near_struts(ring_angle, on_ring, n_rays)
     return StentFindings(
         present,
+        ring_mm,
         spread.radii,
         seen & present[:, None],
         spread.area,
@@ -152,7 +163,7 @@ class _Spread:
 
 
 def _about_centre(candidates: StrutCandidates, centre_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Angle (radians) and radius of the candidates about the centre of mass of the lumen."""
+    """Angle (radians) and radius of the candidates about `centre_mm` (n_frames, 2)."""
     angle = np.radians(candidates.angle_deg)
     x = candidates.depth_mm * np.cos(angle) - centre_mm[:, :1]
     y = candidates.depth_mm * np.sin(angle) - centre_mm[:, 1:]
@@ -176,12 +187,6 @@ def _runs(present: BoolArray) -> list[slice]:
     return [slice(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
-def _fit(angle: FloatArray, radius: FloatArray, used: BoolArray, lumen_mm: npt.NDArray[np.floating]) -> StentCurves:
-    return fit_stent_curves(
-        np.where(used, angle, 0.0), np.where(used, radius, 1.0), used.astype(np.float64), lumen_mm.astype(np.float64)
-    )
-
-
 def _spread(parts: list[StentCurves], present: BoolArray, n_rays: int) -> _Spread:
     n_frames, n_candidates = len(present), parts[0].weights.shape[1]
     radii = np.full((n_frames, n_rays), np.nan)
@@ -198,7 +203,7 @@ def _spread(parts: list[StentCurves], present: BoolArray, n_rays: int) -> _Sprea
 
 
 def _near_struts(angle: FloatArray, on_ring: BoolArray, n_rays: int) -> BoolArray:
-    """Rays about the centre of mass with a strut of this frame or a neighbour within `_NEAR_STRUT_DEG`."""
+    """Rays about the contour's centre with a strut of this frame or a neighbour within `_NEAR_STRUT_DEG`."""
     n_frames = len(angle)
     hit = np.zeros((n_frames, n_rays), dtype=np.bool_)
     frame, which = np.nonzero(on_ring)
@@ -230,6 +235,7 @@ def _nothing(n_frames: int, n_rays: int, n_candidates: int, learnt: dict[str, fl
     none = np.full(n_frames, np.nan)
     return StentFindings(
         np.zeros(n_frames, dtype=np.bool_),
+        np.full((n_frames, 2), np.nan),
         np.full((n_frames, n_rays), np.nan),
         np.zeros((n_frames, n_rays), dtype=np.bool_),
         none,

@@ -1,9 +1,9 @@
 """One closed curve through the struts of each frame, smooth around the vessel and along the pullback.
 
-Radii about the centre of mass of the lumen, ``r(t) = sum_k c_k f_k(t)`` with the Fourier functions up to a low
+Radii about the centre of the struts themselves, ``r(t) = sum_k c_k f_k(t)`` with the Fourier functions up to a low
 order; struts of neighbouring frames count with a Gaussian weight, outliers hardly at all (Tukey's biweight,
-iterated). The width of the Gaussian is chosen on the run itself: the width that best predicts the struts of frames
-left out.
+iterated). The width of the Gaussian is chosen on the run itself: the width that best predicts struts left out.
+The lumen is not asked: struts outshine the wall, so that a border often runs along their side lobes.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from boreline.model import FloatArray
+from boreline.model import BoolArray, FloatArray
 
 ORDER = 4
 LEADING_EDGE_SD_MM = 0.012
@@ -21,6 +21,8 @@ LEADING_EDGE_SD_MM = 0.012
 _ROUNDS = 8
 _TUKEY = 4.7  # times the scale: 95 % efficiency on clean Gaussian data (standard value of robust regression)
 _WIDTHS_FRAMES = (0.5, 1.0, 2.0, 4.0, 8.0)
+_CENTRE_FRAMES, _CENTRE_ROUNDS, _NEIGHBOURS = 2.0, 5, 0.1
+_ROUND = 0.02  # of a strut, times the square of the order: how much roundness is believed where no strut is seen
 _WIDEST_SCALE_MM = 0.35
 _LEAST_SCALE_MM = 0.015
 
@@ -40,8 +42,8 @@ class StentCurves:
     residual_mm
         Robust scatter of the struts that belong to the curves, one number for the run.
     scatter_mm
-        Robust scatter of all candidates about curves made without those of their own frame: small for a stent,
-        large for dots strewn through a wall.
+        Robust scatter of all candidates about curves made without them: small for a stent, large for dots strewn
+        through a wall.
     width_frames
         The chosen Gaussian width.
     """
@@ -81,26 +83,52 @@ def fourier(angles: FloatArray) -> FloatArray:
     return np.concatenate([np.ones((*np.shape(angles), 1)), np.cos(orders), np.sin(orders)], axis=-1)
 
 
-def fit_stent_curves(
-    angles: FloatArray, radii_mm: FloatArray, trust: FloatArray, prior_mm: FloatArray, prior_trust: float = 0.002
-) -> StentCurves:
-    """Fit one curve per frame.
+def ring_centres_mm(x_mm: FloatArray, y_mm: FloatArray, used: BoolArray) -> FloatArray:
+    """Centres of circles through the dots of each frame and its neighbours, shape (n_frames, 2), in mm.
+
+    Algebraic circle fit (Kasa, IEEE Trans Instrum Meas 1976;25:8-14; from memory), dots off the circle set aside.
+
+    Parameters
+    ----------
+    x_mm, y_mm, used
+        Dots, shape (n_frames, n_candidates), about any place that is not far from the ring; which of them count.
+    """
+    if not used.any():
+        return np.zeros((len(used), 2))
+    x, y = np.where(used, x_mm, 0.0), np.where(used, y_mm, 0.0)
+    basis = np.stack([2 * x, 2 * y, np.ones_like(x)], axis=-1)
+    square = x**2 + y**2
+    # Where dots are too few to tell a circle, its centre stays at the place that they are given about.
+    stay = np.diag([0.2, 0.2, 0.0]) * float(square[used].mean()) + 1e-6 * np.eye(3)
+    weights = used.astype(np.float64)
+    circle = np.zeros((len(x), 3))
+    for _ in range(_CENTRE_ROUNDS):
+        normal, right = _normal(basis, square, weights)
+        near, total = (
+            m + _NEIGHBOURS * gaussian_filter1d(m, _CENTRE_FRAMES, axis=0, mode="nearest") for m in (normal, right)
+        )
+        circle = np.linalg.solve(near + stay, total[..., None])[..., 0]
+        radius = np.sqrt(np.maximum(circle[:, 2] + circle[:, 0] ** 2 + circle[:, 1] ** 2, 0.0))
+        misfit = np.hypot(x - circle[:, :1], y - circle[:, 1:2]) - radius[:, None]
+        scale = max(1.4826 * float(np.median(np.abs(misfit[used]))), _LEAST_SCALE_MM)
+        weights = used * np.maximum(1.0 - (misfit / (_TUKEY * scale)) ** 2, 0.0) ** 2
+    return circle[:, :2]
+
+
+def fit_stent_curves(angles: FloatArray, radii_mm: FloatArray, trust: FloatArray) -> StentCurves:
+    """Fit one curve per frame; where no strut is seen it is round.
 
     Parameters
     ----------
     angles, radii_mm, trust
         Candidates, shape (n_frames, n_candidates): angle in radians and radius about the frame's centre, and a weight
         >= 0 (0 where there is no candidate).
-    prior_mm
-        Shape (n_frames, n_rays): a curve to lean on where no strut is seen (the lumen), with weight `prior_trust`
-        per ray.
     """
     basis = fourier(angles)
-    prior_normal, prior_right = _normal(
-        fourier(2 * np.pi * np.arange(prior_mm.shape[1]) / prior_mm.shape[1])[None],
-        prior_mm,
-        np.full_like(prior_mm, prior_trust),
-    )
+    orders = np.arange(1, ORDER + 1)
+    prior = np.concatenate([[1e-6], _ROUND * orders**2, _ROUND * orders**2])
+    usual_mm = float(np.median(radii_mm[trust > 0])) if (trust > 0).any() else 1.0
+    prior_normal, prior_right = np.diag(prior), prior * np.eye(len(prior))[0] * usual_mm
     weights = trust.copy()
     residual = np.inf
     width, scatter = 2.0, np.inf
@@ -150,17 +178,13 @@ def _best_width(
     prior_normal: FloatArray,
     prior_right: FloatArray,
 ) -> tuple[float, float]:
-    """The width whose curves, made without a frame's own struts, fit those struts best; and how well they fit."""
+    """The width whose curves, made without a strut, fit that strut best; and how well they fit."""
     errors, scatters = [], []
     for width in _WIDTHS_FRAMES:
-        scale = width * np.sqrt(2 * np.pi)
-        centre = np.zeros(2 * int(4 * width + 0.5) + 1)
-        centre[len(centre) // 2] = 1.0
-        own = float(gaussian_filter1d(centre, width, mode="constant").max())
-        near = (gaussian_filter1d(normal, width, axis=0, mode="constant") - own * normal) * scale + prior_normal
-        total = (gaussian_filter1d(right, width, axis=0, mode="constant") - own * right) * scale + prior_right
-        coefficients = np.linalg.solve(near + 1e-9 * np.eye(near.shape[-1]), total[..., None])[..., 0]
-        misfit = radii - np.einsum("fck,fk->fc", basis, coefficients)
+        coefficients, inverse = _solve(normal, right, prior_normal, prior_right, width)
+        # What a strut itself contributes to the curve at its place: its leverage.
+        pull = weights * np.einsum("fci,fij,fcj->fc", basis, inverse, basis, optimize=True)
+        misfit = (radii - np.einsum("fck,fk->fc", basis, coefficients)) / np.maximum(1.0 - pull, 0.05)
         errors.append(float((weights * np.minimum(np.abs(misfit), 0.3)).sum()))
         scatters.append(1.4826 * _weighted_median(np.abs(misfit).ravel(), trust.ravel()))
     best = int(np.argmin(errors))
