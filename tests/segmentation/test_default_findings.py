@@ -11,8 +11,8 @@ from boreline.segmentation.protocol import load_segmenter
 from boreline_phantoms import scenes, write_scene
 
 
-def _segment(name, frames, tmp_path):
-    scene = scenes.get(name).with_(seed=1, frames=frames, size=320)
+def _segment(name, frames, tmp_path, **changes):
+    scene = scenes.get(name).with_(seed=1, frames=frames, size=320, **changes)
     write_scene(scene, tmp_path / "scene")
     run = read_run(tmp_path / "scene" / "run.dcm")
     return run, load_segmenter().segment(run), scene.truth()
@@ -35,6 +35,20 @@ def test_a_stent(tmp_path):
     assert np.array_equal(np.isfinite(found.malapposition_mm), present)
     assert {SectorKind.STRUT} <= set(found.sectors.kind)
     assert np.all(np.diff(found.sectors.frame) >= 0)
+
+
+def test_struts_that_stand_off_the_wall(tmp_path):
+    _, found, truth = _segment("stent-small", 40, tmp_path, mhz=60.0)
+    far = truth.columns["malapposition_mm"] >= 0.4
+    assert (found.malapposition_mm[far] >= 0.35).mean() >= 0.8
+    assert _flagged(found.flags, Flag.MALAPPOSED)[far].mean() >= 0.8
+
+
+def test_apposition_is_not_claimed_where_struts_are_too_broad_to_tell(tmp_path):
+    _, found, _ = _segment("stent-small", 24, tmp_path, mhz=20.0)
+    distance = found.malapposition_mm[found.contours[Structure.STENT].present]
+    assert len(distance) >= 5
+    assert (np.isnan(distance) | (distance > 0.2)).all()
 
 
 def test_frames_in_the_guide_catheter(tmp_path):

@@ -60,14 +60,12 @@ class Apposition:
     lumen_mm
         Shape (n_frames, n_rays): the lumen border behind the struts, about the transducer.
     distance_mm
-        Shape (n_frames,): largest distance of a strut from the wall, not over a side branch or behind a guidewire.
-    arc_deg
-        Shape (n_frames,): angle over which the wall stands off by more than `MALAPPOSED_MM`.
+        Shape (n_frames,): largest distance of a strut from the wall, not over a side branch or behind a guidewire; NaN
+        where it cannot be told.
     """
 
     lumen_mm: npt.NDArray[np.float32]
     distance_mm: FloatArray
-    arc_deg: FloatArray
 
 
 def observe(

@@ -24,7 +24,7 @@ _CHANGE_COST = 8.0
 _LEAST_FRAMES = 3
 _SCATTER_PER_DOT_MM = 0.011
 """Largest scatter about the curves, per dot in a frame: struts lie on a smooth curve, sparkle does not; the fewer dots
-a frame shows, the more easily any of them do. About half the axial resolution at 40 MHz for six dots."""
+a frame shows, the more easily any of them do. Less than the axial resolution at 40 MHz for six dots."""
 _WIDEST_MM = 0.8
 _NEAR_STRUT_DEG = 25.0
 
