@@ -128,9 +128,7 @@ def _require_regular(path: Path) -> None:
     """A pipe or a device could block for ever."""
     if not stat.S_ISREG(path.stat().st_mode):
         what = "is a folder, not a file" if path.is_dir() else "is not a regular file"
-        raise InputRefused(
-            what, file=path, remedy="give a DICOM file; 'boreline inspect FOLDER' lists them"
-        )
+        raise InputRefused(what, file=path, remedy="give a DICOM file; 'boreline inspect FOLDER' lists them")
 
 
 def _read(path: Path, file: BinaryIO) -> Header:
