@@ -28,7 +28,7 @@ _FEWEST_PIXELS = 6  # of a letter's stroke
 _STAND_OUT, _BRIGHT = 45, 150
 """Grey levels: a stroke above its surroundings, or a patch that is wider than a stroke by itself."""
 _STILL_SHARE = 0.2
-"""A stroke changes by less than this share of its brightness, also after lossy compression; at 0.25 speckle does too."""
+"""A stroke changes by less than this share of its brightness, also after lossy compression; at 0.25 so does speckle."""
 _MARGIN_PX = 3
 _LARGEST_HOLLOW = 12.0
 """A stroke's bounding box is filled unless it is more than so many times the stroke's own area (a ruler's corner)."""
