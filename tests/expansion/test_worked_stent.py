@@ -248,6 +248,13 @@ def test_tissue_beside_struts_that_stand_clear_is_a_lower_bound() -> None:
         assert found is not None
         assert (found.largest_area_mm2, found.position_mm) == (pytest.approx(3.0), pytest.approx(40.1))
         assert found.beside_malapposition is beside
+    # Without stated uncertainties every excess of the stent counts, and no excess of the lumen.
+    uneven = steps().assign(lumen_area_mm2=7.0, stent_area_sd_mm2=np.nan)
+    uneven.loc[MSA, "stent_area_mm2"] = 7.0
+    uneven.loc[[220, 221, 230], "lumen_area_mm2"] = [6.9, 6.8, 7.5]
+    exact = tissue_protrusion(profile_from_table(uneven), FIRST, LAST, np.zeros(600, dtype=bool))
+    assert exact is not None
+    assert (exact.volume_mm3, exact.length_mm) == pytest.approx((0.03, 0.2))
     whole = profile_from_table(steps().assign(lumen_area_mm2=7.0))
     nothing = tissue_protrusion(whole, FIRST, LAST, np.ones(whole.n_rows, dtype=bool))
     assert nothing == Protrusion(0.0, 0.0, None, None, 0.0, 0.0, beside_malapposition=False)
