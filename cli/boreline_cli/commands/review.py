@@ -106,7 +106,8 @@ def _without_page(path: Path, log: Path | None, reader: str | None, source: Path
 
 def report_lines(report: dict[str, Any]) -> list[str]:
     """What a log of edits changed, for a terminal."""
-    in_force = f"{report['n_edits']} edits of {report['reader']} in force"
+    edits = "1 edit" if report["n_edits"] == 1 else f"{report['n_edits']} edits"
+    in_force = f"{edits} of {report['reader']} in force"
     reviewed = f"{report['n_reviewed']} frames reviewed, {report['n_accepted']} accepted"
     lines = [f"{in_force}; {reviewed}, {report['n_rejected']} rejected"]
     for structure in report["edited"]:
