@@ -144,11 +144,11 @@ def fitted_to(x, weight, loss, sign, constant):
 
 
 def bounds(sign):
-    """All observations but the constant point to trouble; what tells blood from wall points away from it."""
+    """All observations but the constant point to trouble; a border that differs on its sides points away from it."""
     trouble = (0, None) if sign > 0 else (None, 0)
     relief = (None, 0) if sign > 0 else (0, None)
     return [(None, None)] + [
-        relief if name.startswith("divergence") else trouble for name in confidence.OBSERVATIONS[1:]
+        relief if name.startswith(("divergence", "step")) else trouble for name in confidence.OBSERVATIONS[1:]
     ]
 
 

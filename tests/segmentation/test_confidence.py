@@ -16,6 +16,8 @@ def judged(
     unseen: float = 0.0,
     edge_nats: float = 0.5,
     shared_nats: float = 0.4,
+    on_membrane: float = 0.0,
+    ring: float = 30.0,
     astray: bool = False,
     radius_mm: float = 1.5,
 ) -> tuple[float, float]:
@@ -25,14 +27,18 @@ def judged(
     lumen[FRAMES // 2] += wobble * np.sin(9 * np.linspace(0, 2 * np.pi, N_RAYS, endpoint=False))
     seen = np.ones(rays, dtype=bool)
     seen[:, : round(unseen * N_RAYS)] = False
+    membrane = lumen + 0.6
+    membrane[:, : round(on_membrane * N_RAYS)] -= 0.55
     traced = SimpleNamespace(
         rise=np.full(rays, 30.0),
-        ring=np.full(rays, 30.0),
+        ring=np.full(rays, ring),
         doubt=np.full((FRAMES, 2), 2.0),
         astray=np.full(FRAMES, astray),
     )
-    learnt = SimpleNamespace(mm_per_sample=0.02, likeness=0.7, edge_nats=edge_nats, shared_nats=shared_nats)
-    found = confidence.judge(learnt, traced, lumen, lumen + 0.6, seen, seen)  # type: ignore[arg-type]
+    learnt = SimpleNamespace(
+        mm_per_sample=0.02, likeness=0.7, edge_nats=edge_nats, shared_nats=shared_nats, spread=40.0
+    )
+    found = confidence.judge(learnt, traced, lumen, membrane, seen, seen)  # type: ignore[arg-type]
     area = np.pi * (lumen[FRAMES // 2] ** 2).mean()
     middle = FRAMES // 2
     return float(found.chance[Structure.LUMEN][middle]), float(found.area_sd_mm2[Structure.LUMEN][middle] / area)
@@ -45,14 +51,17 @@ def test_one_coefficient_per_observation_and_none_rewards_trouble() -> None:
             numbers = stored[purpose][structure]
             assert len(numbers) == len(confidence.OBSERVATIONS)
             for name, number in zip(confidence.OBSERVATIONS[1:], numbers[1:], strict=True):
-                assert number * sign * (1 if name.startswith("divergence") else -1) >= 0, name
+                assert number * sign * (1 if name.startswith(("divergence", "step")) else -1) >= 0, name
 
 
 def test_the_stored_coefficients_name_the_same_observations() -> None:
     assert confidence.fitted()["observations"] == list(confidence.OBSERVATIONS)
 
 
-@pytest.mark.parametrize("trouble", [{"wobble": 0.1}, {"unseen": 0.4}, {"edge_nats": 0.05}, {"shared_nats": 0.0}])
+@pytest.mark.parametrize(
+    "trouble",
+    [{"wobble": 0.1}, {"unseen": 0.4}, {"edge_nats": 0.05}, {"shared_nats": 0.0}, {"on_membrane": 0.5}, {"ring": 5.0}],
+)
 def test_trouble_lowers_the_chance_and_widens_the_uncertainty(trouble: dict[str, float]) -> None:
     calm_chance, calm_sd = judged()
     chance, sd = judged(**trouble)

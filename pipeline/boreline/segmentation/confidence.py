@@ -30,12 +30,16 @@ OBSERVATIONS = (
     "size of the border against the median of the frames around, absolute logarithm",
     "divergence of grey just inside and just outside the lumen in the run, nats",
     "speckle of the run's blood that lasts as that of the wall does, nats that its divergence falls short",
+    "share of the lumen border that lies on the membrane, or that does not, whichever is less",
+    "step of grey at the membrane, in spreads of the grey of tissue",
 )
 _STEADY_FRAMES, _AROUND_FRAMES = 7, 31
 _WEAK_SHARE = 0.4
 _NATS_OF_LIKENESS = 0.6
 """Divergence in shared speckle that blood without any in common would show, over the wall's own correlation."""
 _SHAPE_ORDER = 3
+_ON_MEMBRANE_MM = 0.12
+"""A lumen border as near to the membrane over part of the way may have run through plaque as dark as blood."""
 _ASTRAY_CHANCE, _ASTRAY_LOG_SD = 0.25, -0.7
 """Of a lumen unlike those of the frames around, or at the end of the picture: own choice, half the area."""
 _LARGEST_LOG_SD = 0.0
@@ -71,6 +75,9 @@ def observations(
     out = {}
     short_nats = float(np.clip(_NATS_OF_LIKENESS * learnt.likeness - learnt.shared_nats, -0.3, 0.5))
     edge_nats = float(np.clip(learnt.edge_nats, -0.1, 0.7))
+    on_membrane = (np.nan_to_num(membrane_mm - lumen_mm, nan=np.inf) < _ON_MEMBRANE_MM).mean(axis=1)
+    known_ring = np.isfinite(traced.ring)
+    ring = np.where(known_ring, traced.ring, 0.0).sum(axis=1) / np.maximum(known_ring.sum(axis=1), 1) / learnt.spread
     for structure, radii, seen, strength, doubt in (
         (Structure.LUMEN, lumen_mm, lumen_seen, traced.rise, traced.doubt[:, 0]),
         (Structure.EEM, membrane_mm, eem_seen, traced.ring, traced.doubt[:, 1]),
@@ -95,6 +102,8 @@ def observations(
                 np.minimum(np.abs(np.log(mean / around)), 0.3),
                 np.full(len(known), edge_nats),
                 np.full(len(known), short_nats),
+                np.minimum(on_membrane, 1.0 - on_membrane),
+                ring,
             ]
         )
     return out
