@@ -291,11 +291,12 @@ def study(package: str, n: int, target: Path, seed: int, *, again: bool) -> dict
     random.Random(seed).shuffle(everything)
     todo = everything
     if again:
-        killed = [one for one in stored if one["outcome"] in ("killed", "timeout")]
-        todo, n, stored = [_key(one) for one in stored if one not in killed], len(stored), killed
+        survivors = [one for one in stored if not _is_killed(one)]
+        todo, n, stored = [_key(one) for one in survivors], len(stored), [one for one in stored if _is_killed(one)]
     done = {_key(one) for one in stored}
     warm(package)
-    tests, provider, result = Tests(package), OperatorProvider(), {}
+    tests, provider = Tests(package), OperatorProvider()
+    _check_unchanged(package, everything[0][0], list(tests.seconds))
     for module, name, occurrence in todo:
         if len(stored) >= n:
             break
@@ -321,28 +322,43 @@ def study(package: str, n: int, target: Path, seed: int, *, again: bool) -> dict
                 "seconds": round(time.monotonic() - start, 1),
             }
         )
-        killed = sum(one["outcome"] in ("killed", "timeout") for one in stored)
-        result = {
-            "package": package,
-            "seed": seed,
-            "n_all_mutants": len(everything),
-            "n_run": len(stored),
-            "n_killed": killed,
-            "killed_pct": round(100 * killed / len(stored), 1),
-            "mutants": stored,
-        }
-        target.write_text(_one_mutant_a_line(result), encoding="utf-8")
-    return result
+        target.write_text(_as_text(_summary(package, seed, len(everything), stored)), encoding="utf-8")
+    return _summary(package, seed, len(everything), stored)
 
 
-def _one_mutant_a_line(result: dict[str, Any]) -> str:
-    lines = [f" {json.dumps(name)}: {json.dumps(value)},\n" for name, value in result.items() if name != "mutants"]
-    ran = ",\n".join(f"  {json.dumps(one)}" for one in result["mutants"])
-    return "{\n" + "".join(lines) + ' "mutants": [\n' + ran + "\n ]\n}\n"
+def _check_unchanged(package: str, module: str, names: Sequence[str]) -> None:
+    """A mutant that changes nothing has to survive every test, or a death would mean nothing."""
+    source = (LIBRARY / package / f"{module}.py").read_text(encoding="utf-8")
+    if outcome_of(package, module, source, names) != "survived":
+        raise SystemExit(f"{module} fails unchanged: nothing can be learnt from mutants")
+
+
+def _summary(package: str, seed: int, n_all: int, ran: list[dict[str, Any]]) -> dict[str, Any]:
+    n_killed = sum(_is_killed(one) for one in ran)
+    return {
+        "package": package,
+        "seed": seed,
+        "n_all_mutants": n_all,
+        "n_run": len(ran),
+        "n_killed": n_killed,
+        "killed_pct": round(100 * n_killed / max(len(ran), 1), 1),
+        "mutants": ran,
+    }
+
+
+def _is_killed(one: dict[str, Any]) -> bool:
+    return one["outcome"] in ("killed", "timeout")
 
 
 def _key(one: dict[str, Any]) -> Mutant:
     return one["module"], one["operator"], one["occurrence"]
+
+
+def _as_text(result: dict[str, Any]) -> str:
+    """JSON with one mutant a line."""
+    lines = [f" {json.dumps(name)}: {json.dumps(value)},\n" for name, value in result.items() if name != "mutants"]
+    ran = ",\n".join(f"  {json.dumps(one)}" for one in result["mutants"])
+    return "{\n" + "".join(lines) + ' "mutants": [\n' + ran + "\n ]\n}\n"
 
 
 if __name__ == "__main__":
