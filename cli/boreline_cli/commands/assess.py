@@ -25,7 +25,11 @@ def register(app: typer.Typer) -> None:
             float | None, typer.Option(metavar="MM", help="Nominal diameter of the last balloon.")
         ] = None,
         before: Annotated[
-            Path | None, typer.Option(metavar="DIR|case.toml", help="The run before implantation, or a case file.")
+            Path | None,
+            typer.Option(
+                metavar="DIR|case.toml",
+                help="The run before implantation, or a case file (see boreline report --help).",
+            ),
         ] = None,
         dissection_depth: Annotated[
             str | None, typer.Option(metavar="DEPTH", help="none, intimal, medial, adventitial or haematoma.")

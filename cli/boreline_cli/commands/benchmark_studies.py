@@ -44,7 +44,9 @@ def add_to(app: typer.Typer) -> None:
             Path, typer.Argument(metavar="RESULTS|STUDY", help="Result folders to read, or a study laid out before.")
         ],
         out: Annotated[Path | None, typer.Option("--out", metavar="STUDY", help="Lay out a new study here.")] = None,
-        reader: Annotated[list[str] | None, typer.Option("--reader", metavar="NAME", help="Repeatable.")] = None,
+        reader: Annotated[
+            list[str] | None, typer.Option("--reader", metavar="NAME", help="Who reads; repeatable.")
+        ] = None,
         repeats: Annotated[float, typer.Option(metavar="SHARE", help="Share of the runs that come twice.")] = 0.2,
         seed: Annotated[int, typer.Option(min=0, help="Of the orders and repeats.")] = 1,
         collect: Annotated[bool, typer.Option("--collect", help="Compare the readings so far.")] = False,

@@ -17,7 +17,9 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def phantom(
-        name: Annotated[str, typer.Argument(help="A scene of 'boreline phantom list', random:SEED, or gallery.")],
+        name: Annotated[
+            str, typer.Argument(metavar="NAME", help="A scene of 'boreline phantom list', random:SEED, or gallery.")
+        ],
         out: Annotated[
             Path | None, typer.Option("--out", help="Folder to write run.dcm and truth/ into; a PNG file for gallery.")
         ] = None,
