@@ -89,18 +89,27 @@ def test_no_stent_in_a_calcified_vessel_without_one():
     assert np.isnan(stent.area_mm2).all()
 
 
-def test_blood_behind_struts_is_a_gap_and_none_behind_apposed_ones():
+def _gap_of_a_pocket(deep_mm, half_rays):
     lumen, _, _ = _vessel()
-    pocket = np.roll(np.exp(-0.5 * ((np.arange(N_ANGLES) - 128) / 22.0) ** 2), -30) * 0.6
-    wall = lumen + pocket
+    wall = lumen + np.roll(np.exp(-0.5 * ((np.arange(N_ANGLES) - 128) / half_rays) ** 2), -30) * deep_mm
     struts = _struts(1.57, 0.3, range(FRAMES))
     block = draw(Sketch(wall, wall + 0.6, struts=struts, seed=5))
     stent = np.stack([circle_mm(1.57, 0.3)] * FRAMES)
     angle_deg, depth_mm = np.moveaxis(np.array(struts[10:20]), -1, 0)
     gap = gap_behind(block[10:20], stent[10:20], NO_RAYS[:10], angle_deg, depth_mm, 0.3, MM_PER_SAMPLE)
-    true = (wall - stent)[10:20]
+    return gap, (wall - stent)[10:20]
+
+
+def test_blood_behind_struts_is_a_gap_and_none_behind_apposed_ones():
+    gap, true = _gap_of_a_pocket(0.6, 22.0)
     assert np.median(gap[:, true[0] > 0.5]) == pytest.approx(np.median(true[true > 0.5]), abs=0.12)
     assert np.median(gap[:, true[0] < 0.05]) == pytest.approx(APPOSED_MM, abs=0.03)
+
+
+def test_a_pocket_as_deep_as_a_branch_is_left_open():
+    gap, true = _gap_of_a_pocket(1.2, 14.0)
+    assert np.isnan(gap[:, true[0] > 1.1]).all()
+    assert np.nanmedian(gap[:, true[0] < 0.05]) == pytest.approx(APPOSED_MM, abs=0.03)
 
 
 # --------------------------------------------------------------------------------- the curve through the struts

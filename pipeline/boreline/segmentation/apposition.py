@@ -20,8 +20,8 @@ from boreline.segmentation.secondary import MALAPPOSED_MM, Apposition, Secondary
 from boreline.segmentation.struts import StrutCandidates
 
 _BLOCK_FRAMES, _MARGIN = 24, 2
-_STEADY_FRAMES = 5
-_STRUT_DEG = 6.0
+_STEADY_FRAMES = 7
+_STRUT_DEG = 10.0
 COARSE_MM = 0.4
 """Width of the struts' echoes from which a gap that matters drowns in them (0.4 mm; from memory, consensus documents on
 optimising stents): only a pocket that is seen all the same is reported, none found does not mean apposed."""
@@ -91,18 +91,22 @@ def _in_echoes(angle_deg: FloatArray, n_angles: int) -> BoolArray:
 
 @compiled
 def _largest_distance(stent_mm: FloatArray, gap_mm: FloatArray, counts: BoolArray) -> float:
-    """Largest distance from the stent to the nearest place of the wall, over the rays that count; NaN if not known."""
+    """Largest distance from the stent to the nearest place of the wall, over the rays that count; NaN if not known.
+
+    Where the wall is not known on some of them, only a distance that is malapposed anyway is.
+    """
     n = len(gap_mm)
-    if not np.isfinite(gap_mm).all():
-        return np.nan
     angle = 2.0 * np.pi * np.arange(n) / n
-    x, y = (stent_mm + gap_mm) * np.cos(angle), (stent_mm + gap_mm) * np.sin(angle)
-    largest = 0.0
+    known = np.isfinite(gap_mm)
+    radius = (stent_mm + gap_mm)[known]
+    x, y = radius * np.cos(angle[known]), radius * np.sin(angle[known])
+    largest, unknown = 0.0, not known.any()
     for a in range(n):
+        unknown = unknown or (counts[a] and not known[a])
         if counts[a] and gap_mm[a] > largest:  # the wall straight behind is never nearer than the nearest
             from_x, from_y = stent_mm[a] * np.cos(angle[a]), stent_mm[a] * np.sin(angle[a])
             largest = max(largest, np.sqrt(((x - from_x) ** 2 + (y - from_y) ** 2).min()))
-    return largest
+    return np.nan if unknown and largest <= MALAPPOSED_MM else largest
 
 
 def _strut_width_mm(candidates: StrutCandidates, are_struts: BoolArray) -> float:

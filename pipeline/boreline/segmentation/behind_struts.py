@@ -41,7 +41,7 @@ _USUALLY_DARK, _USUAL_FROM_MM = 0.65, 0.1
 _UNKNOWN = 0.03  # where nothing is known the wall is sooner at the stent than off it
 _FRAME_WEIGHTS = (0.054, 0.242, 0.399, 0.242, 0.054)  # of a normal curve, one frame wide
 _SMOOTH_RAYS, _PAD = 2.5, 8  # rays repeated on both sides, so that filters go round
-_LARGEST_STEP, _STIFFNESS = 3, 0.4
+_LARGEST_STEP, _STIFFNESS = 3, 0.25
 _WALL_SEEN, _BEHIND_WALL = 3.0, 0.02
 _FOLLOWS_MM, _WALL_FOLLOWS, _NO_WALL = 0.1, 0.05, 4.0
 _SILENT_DRAWN = np.float32(0.1)
@@ -49,6 +49,7 @@ _ECHO_FROM_MM, _ECHO_MM, _SHADOW = 0.3, 0.25, 0.4
 """A ray with no stretch of wall, from where a strut's own echo has faded, even this share as bright as usual."""
 _POCKET_MM, _WIDEST = 0.15, 0.5
 """A pocket wider than this share of the circle is none: the levels of blood and wall were mistaken."""
+_MOUTH_MM = 1.0  # own choice: struts that stand farther off span a side branch more often than a gap
 _POCKET_SAMPLES, _POCKET_VOTE = 20, -0.15
 """A pocket needs so many samples that say something, and so much darkness in them on average."""
 
@@ -80,7 +81,8 @@ def gap_behind(
 ) -> FloatArray:
     """Distance from the stent's curve to the wall along each ray, shape (n_frames, n_angles), in mm; NaN if not seen.
 
-    Gaps shorter than a strut's own echo cannot be told from none and read `APPOSED_MM`.
+    Gaps shorter than a strut's own echo cannot be told from none and read `APPOSED_MM`; pockets so deep that they may
+    be mouths of branches read NaN.
 
     Parameters
     ----------
@@ -118,7 +120,7 @@ def gap_behind(
         cost[silent] = _SILENT_DRAWN * np.arange(cost.shape[1], dtype=np.float32)
         path = closed_path(cost, _LARGEST_STEP, _STIFFNESS)
         gap = np.where(path == 0, APPOSED_MM, np.maximum(sub_sample(cost, path) * mm_per_sample, APPOSED_MM))
-        gaps[frame] = gaussian_filter1d(_believed(gap, path, here, says[frame, :, stent:], silent), 2.0, mode="wrap")
+        gaps[frame] = _believed(gap, path, here, says[frame, :, stent:], silent)
     return gaps
 
 
@@ -249,15 +251,19 @@ def _silent(picture: Floats32, levels: FloatArray, offsets: FloatArray) -> BoolA
 
 
 def _believed(gap: FloatArray, path: IntArray, votes: Floats32, says: BoolArray, silent: BoolArray) -> FloatArray:
-    """The gaps in pockets that are dark, of which enough is seen, and that are not too wide; apposed elsewhere."""
-    believed = np.full_like(gap, APPOSED_MM)
+    """The gaps in pockets that are dark, of which enough is seen, and that are not too wide; apposed elsewhere.
+
+    NaN where a pocket is so deep that it may be the mouth of a branch.
+    """
+    believed, mouth = np.full_like(gap, APPOSED_MM), np.zeros(len(gap), dtype=np.bool_)
     for pocket in runs_of_true(gap > _POCKET_MM):
         seen = pocket[~silent[pocket]]
         total = sum(float(votes[ray, : path[ray]].sum()) for ray in seen)
         samples = sum(int(says[ray, : path[ray]].sum()) for ray in seen)
         if len(pocket) <= _WIDEST * len(gap) and samples >= _POCKET_SAMPLES and total <= _POCKET_VOTE * samples:
-            believed[pocket] = gap[pocket]
-    return believed
+            mouth[pocket] = gap[pocket].max() > _MOUTH_MM
+            believed[pocket] = np.where(mouth[pocket], APPOSED_MM, gap[pocket])
+    return np.where(mouth, np.nan, gaussian_filter1d(believed, 2.0, mode="wrap"))
 
 
 @compiled
