@@ -161,7 +161,7 @@ def find_calcium(
     eem_mm: Floats,
     centre_mm: FloatArray,
     hidden: BoolArray,
-    branch: BoolArray,
+    elsewhere: BoolArray,
 ) -> CalciumFindings:
     """Arcs of calcium and of attenuated plaque.
 
@@ -174,10 +174,10 @@ def find_calcium(
     hidden
         Rays in the shadow of a guidewire, (n_frames, n_angles). An arc that reaches it on both sides runs across;
         one that reaches it on one side ends somewhere behind it, half-way is the best guess.
-    branch
-        Rays into a side branch, (n_frames, n_angles): no calcium there.
+    elsewhere
+        Rays into a side branch, and all rays outside the vessel, (n_frames, n_angles): no calcium there.
     """
-    known = np.isfinite(echoes.after) & ~hidden & ~branch
+    known = np.isfinite(echoes.after) & ~hidden & ~elsewhere
     front, after, behind = (_smooth(values, known) for values in (echoes.front, echoes.after, echoes.behind))
     levels = _learn(after[known], behind[known])
     with np.errstate(invalid="ignore"):

@@ -111,14 +111,13 @@ def find_secondary(
     centre, about = _about_centre(lumen_mm, sampler)
     not_vessel = find_not_vessel(about, seen.echoes, wire)
     away = (not_vessel.in_guide | not_vessel.outside)[:, None]
-    nothing = np.float16(np.nan)
     calcium = find_calcium(
-        WallEchoes(*(np.where(away, nothing, getattr(seen.echoes, name)) for name in WallEchoes.__slots__)),
+        seen.echoes,
         np.where(away, np.float32(np.nan), lumen_mm),
         eem_mm,
         centre,
         wire,
-        branch,
+        branch | away,
     )
     stent = find_stent(
         seen.candidates,
