@@ -21,7 +21,7 @@ from boreline.segmentation.struts import StrutCandidates
 
 _BLOCK_FRAMES, _MARGIN = 24, 2
 _STEADY_FRAMES = 7
-_STRUT_DEG = 10.0
+_STRUT_DEG = 10.0  # half an echo at 40 MHz
 COARSE_MM = 0.4
 """Width of the struts' echoes from which a gap that matters drowns in them (0.4 mm; from memory, consensus documents on
 optimising stents): only a pocket that is seen all the same is reported, none found does not mean apposed."""
@@ -81,7 +81,7 @@ def _stented_blocks(
 
 
 def _in_echoes(angle_deg: FloatArray, n_angles: int) -> BoolArray:
-    """Rays as near to a strut as its place in its echo is known."""
+    """Rays that lie in a strut's echo, within which its place is not known."""
     near = np.zeros(n_angles, dtype=np.bool_)
     reach = round(_STRUT_DEG * n_angles / 360.0)
     ray = np.round(angle_deg * n_angles / 360.0).astype(np.int64)
