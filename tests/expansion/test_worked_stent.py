@@ -263,6 +263,13 @@ def test_tissue_beside_struts_that_stand_clear_is_a_lower_bound() -> None:
 # ------------------------------------------------------------------------------------------------ where it lies
 
 
+def test_the_longest_of_two_stents_is_taken_wherever_it_lies() -> None:
+    for rows in (slice(50, 69), slice(500, 519)):
+        readings = steps()
+        readings.loc[rows, "stent_area_mm2"] = 7.0
+        assert detected_stent(profile_from_table(readings)) == (FIRST, LAST)
+
+
 def test_a_stated_stent_takes_the_nearest_rows_and_needs_an_area() -> None:
     found = profile_from_table(steps())
     assert stated_stent(found, 25.04, 34.96) == (250, 350)

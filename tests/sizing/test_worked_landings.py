@@ -170,10 +170,15 @@ def test_sizes_of_the_map_leave_out_what_was_not_seen() -> None:
     assert np.isnan(picture.edge_burden_pct).all()
     tiny = map_of(found(), devices=[Device(2.0, 12.0)])
     assert np.unique(tiny.smallest_mm) == pytest.approx([2.0])  # nearest and down
-    # Distal EEM smaller (12.4) but with 190 degrees hidden: the smaller-eem method (3.75) is out, distal-eem stays.
-    only = [Device(3.0, 12.0), Device(3.75, 12.0)]
-    seen, unseen = (map_of(found(eem_hidden_deg=deg), devices=only) for deg in (180.0, 181.0))
-    assert np.array_equal(seen.largest_mm, unseen.largest_mm)
+    # Distally 12.0 in 16.0, proximally 7.0 in 8.0 mm2: only the smaller EEM (3.19 mm, down) takes 3.0, where half of it
+    # is seen; the mean lumen (3.45 mm) takes 3.5.
+    readings = steps()
+    readings.loc[: FIRST - 1, ["lumen_area_mm2", "eem_area_mm2"]] = [12.0, 16.0]
+    readings.loc[LAST + 1 :, ["lumen_area_mm2", "eem_area_mm2"]] = [7.0, 8.0]
+    sizes = [Device(size, 12.0) for size in (3.0, 3.5, 4.0, 4.5)]
+    for hidden_deg, smallest in ((180.0, 3.0), (181.0, 3.5)):
+        picture = map_of(profile_from_table(readings.assign(eem_hidden_deg=hidden_deg)), devices=sizes)
+        assert np.unique(picture.smallest_mm) == pytest.approx([smallest])
 
 
 def test_places_without_a_reference_have_one_sided_sizes_or_none() -> None:

@@ -209,8 +209,9 @@ def _path(cost: FloatArray) -> FloatArray:
             di, dj = moves[from_move]
             steps[i, j] = steps[i - di, j - dj] + max(di, dj)
     ends = [(i, m - 1) for i in range(n)] + [(n - 1, j) for j in range(m)]
+    # The far corner always is: its path runs through at least as many steps as the shorter run has places.
     long_enough = [end for end in ends if steps[end] >= min(n, m) / 2]
-    i, j = min(long_enough or [(n - 1, m - 1)], key=lambda end: total[end] / steps[end])
+    i, j = min(long_enough, key=lambda end: total[end] / steps[end])
     path = [(i, j)]
     while i > 0 and j > 0:
         di, dj = moves[came[i, j]]
