@@ -22,9 +22,9 @@ _SEEN_IN_STENT = 0.55  # chance that an octant of a stented frame shows a strut
 _SEEN_ELSEWHERE = 0.18  # chance that an octant of another frame sparkles as brightly
 _CHANGE_COST = 8.0
 _LEAST_FRAMES = 3
-_SCATTER_PER_DOT_MM = 0.011
-"""Largest scatter about the curves, per dot in a frame: struts lie on a smooth curve, sparkle does not; the fewer dots
-a frame shows, the more easily any of them do. Less than the axial resolution at 40 MHz for six dots."""
+_SCATTER_OF_TEN_DOTS_MM = 0.1
+"""Largest scatter about the curves where frames show ten dots; for others it goes with the square of their number.
+Struts lie on a smooth curve, sparkle does not; but of few dots any do. Half the axial resolution at 40 MHz for six."""
 _WIDEST_MM = 0.8
 _NEAR_STRUT_DEG = 25.0
 
@@ -121,7 +121,7 @@ def find_stent(
         curves = fit_stent_curves(
             np.where(used, ring_angle[part], 0.0), np.where(used, ring_radius[part], 1.0), used.astype(np.float64)
         )
-        largest_mm = _SCATTER_PER_DOT_MM * float(used.sum(axis=1).mean())
+        largest_mm = _SCATTER_OF_TEN_DOTS_MM * (float(used.sum(axis=1).mean()) / 10.0) ** 2
         if part.stop - part.start >= _LEAST_FRAMES and curves.scatter_mm <= largest_mm:
             parts.append(curves)
         else:
