@@ -18,6 +18,7 @@ from boreline.expansion.criteria import load_criteria
 from boreline.expansion.protrusion import Protrusion, tissue_protrusion
 from boreline.expansion.stent import (
     _drawn,
+    apposition_values,
     detected_stent,
     malapposed_length_mm,
     outside_rows,
@@ -213,6 +214,27 @@ def test_twelve_millimetres_on_either_side_take_part_in_the_smoothing(monkeypatc
 
 
 # ------------------------------------------------------------------------------------- struts that stand clear
+
+
+@pytest.mark.parametrize(
+    ("unseen_rows", "largest_mm", "length_rows", "given"),
+    [
+        (0, 0.3, 5, {"malapposition_mm": 0.3, "malapposition_length_mm": 0.5}),
+        (10, 0.3, 5, {"malapposition_mm": 0.3, "malapposition_length_mm": 0.5}),
+        (11, 0.3, 5, {}),
+        (11, 0.0, 0, {}),
+        (11, 0.4, 5, {"malapposition_mm": 0.4}),
+        (11, 0.3, 11, {"malapposition_length_mm": 1.1}),
+        (11, 0.5, 11, {"malapposition_mm": 0.5, "malapposition_length_mm": 1.1}),
+    ],
+)
+def test_apposition_that_was_not_seen_is_not_taken_for_apposed(
+    unseen_rows: int, largest_mm: float, length_rows: int, given: dict[str, float]
+) -> None:
+    """Rows of 0.1 mm. Beyond 1 mm unseen, only what breaks 0.4 mm over more than 1 mm (Räber 2018) is stated."""
+    clear = np.concatenate([np.zeros(20), np.full(length_rows, largest_mm), np.zeros(3), np.full(unseen_rows, np.nan)])
+    assert apposition_values(clear, 0.1) == pytest.approx(given)
+    assert apposition_values(np.full(30, np.nan), 0.1) == {}
 
 
 def test_struts_count_only_where_they_are_called_malapposed() -> None:

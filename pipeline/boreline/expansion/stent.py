@@ -40,6 +40,10 @@ from boreline.profile.uncertainty import (
 JOIN_MM = 1.0
 """Gaps in the struts shorter than this are within one stent."""
 CONTEXT_MM = 12.0
+UNSEEN_MM = 1.0
+"""Over so short a length, apposition that was not seen is none that the criteria ask about."""
+SETTLING_MM = {"malapposition_mm": 0.4, "malapposition_length_mm": 1.05}
+"""From these on the published criterion is broken (0.4 mm over more than 1 mm, Räber, Eur Heart J 2018)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,10 +214,7 @@ def _values(
             out[f"{side.value}_eem_mm2"] = site.eem_area_mm2
         if edges[side].size:
             out[f"{side.value}_edge_burden_pct"] = float(profile.plaque_burden_pct[edges[side]].max())
-    clear_mm = standing_clear_mm(profile)[rows]
-    if np.any(np.isfinite(clear_mm)):
-        out["malapposition_mm"] = float(np.nanmax(clear_mm))
-        out["malapposition_length_mm"] = malapposed_length_mm(clear_mm, profile.step_mm)
+    out |= apposition_values(standing_clear_mm(profile)[rows], profile.step_mm)
     return {name: value for name, value in out.items() if math.isfinite(value)}
 
 
@@ -227,6 +228,29 @@ def standing_clear_mm(profile: Profile) -> FloatArray:
         return profile.malapposition_mm
     clear = np.where(profile.flagged(Flag.MALAPPOSED), profile.malapposition_mm, 0.0)
     return np.where(np.isfinite(profile.malapposition_mm), clear, np.nan)
+
+
+def apposition_values(clear_mm: FloatArray, step_mm: float) -> dict[str, float]:
+    """Largest distance of a strut from the wall, and the longest length over which struts stand clear of it.
+
+    Where the wall behind the struts is not seen over more than `UNSEEN_MM`, either may be larger than what is seen:
+    then only values are given that break a criterion whatever is hidden.
+
+    Parameters
+    ----------
+    clear_mm
+        As `standing_clear_mm` returns it, over the rows of the stent.
+    """
+    seen = np.isfinite(clear_mm)
+    if not seen.any():
+        return {}
+    values = {
+        "malapposition_mm": float(np.nanmax(clear_mm)),
+        "malapposition_length_mm": malapposed_length_mm(clear_mm, step_mm),
+    }
+    if max(((stop - start) * step_mm for start, stop in stretches(~seen)), default=0.0) <= UNSEEN_MM:
+        return values
+    return {name: value for name, value in values.items() if value >= SETTLING_MM[name]}
 
 
 def malapposed_length_mm(distance_mm: FloatArray, step_mm: float) -> float:

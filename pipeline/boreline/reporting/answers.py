@@ -186,8 +186,10 @@ def _expansion(msa_mm2: float, assessment: Mapping[str, Any]) -> list[Answer]:
     quantities = assessment.get("quantities") or {}
     gap = (quantities.get("malapposition_mm") or {}).get("value")
     length = (quantities.get("malapposition_length_mm") or {}).get("value")
-    if gap:
-        detail = "" if not length else f"over {length:.1f} mm of the stent in all"
+    if gap is None:
+        out.append(Answer("Largest malapposition", "not known", "the wall behind the struts was not seen all along"))
+    elif gap:
+        detail = "" if not length else f"{length:.1f} mm long without a break"
         out.append(Answer("Largest malapposition", f"{gap:.2f} mm", detail))
     return out
 
