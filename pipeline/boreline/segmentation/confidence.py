@@ -38,7 +38,7 @@ _WEAK_SHARE = 0.4
 _NATS_OF_LIKENESS = 0.6
 """Divergence in shared speckle that blood without any in common would show, over the wall's own correlation."""
 _SHAPE_ORDER = 3
-_ON_MEMBRANE_MM = 0.12
+_ON_MEMBRANE_MM = 0.16
 """Even a normal wall is thicker: a lumen border this near has run out to the membrane, past plaque as dark as blood."""
 _ASTRAY_CHANCE, _ASTRAY_LOG_SD = 0.25, -0.7
 """Of a lumen unlike those of the frames around, or at the end of the picture: own choice, half the area."""
