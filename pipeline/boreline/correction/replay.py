@@ -96,9 +96,9 @@ def edited_result(baseline: Baseline, state: State) -> Edited:
     for frame, span in state.hidden_deg.items():
         hidden[frame] = np.fmax(hidden[frame], span)
         if span >= HIDDEN_LIMIT_DEG:
-            contours[Structure.EEM] = _without(contours[Structure.EEM], [frame])
+            contours[Structure.EEM] = contours[Structure.EEM].only(f for f in range(n) if f != frame)
     if state.stent is not None:
-        contours[Structure.STENT] = _without(contours[Structure.STENT], [f for f in range(n) if not _stented(state, f)])
+        contours[Structure.STENT] = contours[Structure.STENT].only(f for f in range(n) if _stented(state, f))
     confidence, sd = _trust(automatic, state, contours)
     malapposition = automatic.malapposition_mm.copy()
     malapposition[~contours[Structure.STENT].present] = np.nan
@@ -173,20 +173,6 @@ def _contours(baseline: Baseline, state: State, structure: Structure) -> Contour
 def _packed(structure: Structure, borders: list[Border]) -> Contours:
     return Contours.from_polygons(
         structure, [b.xy for b in borders], [b.seen for b in borders], [b.origin for b in borders]
-    )
-
-
-def _without(contours: Contours, frames: list[int]) -> Contours:
-    keep = np.ones(contours.n_frames, dtype=np.bool_)
-    keep[frames] = False
-    counts = np.diff(contours.offsets)
-    vertices = np.repeat(keep, counts)
-    return Contours(
-        contours.structure,
-        np.concatenate([[0], np.cumsum(np.where(keep, counts, 0))]).astype(np.int64),
-        contours.xy_px[vertices],
-        contours.seen[vertices],
-        contours.origin[vertices],
     )
 
 

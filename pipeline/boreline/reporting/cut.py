@@ -26,12 +26,12 @@ from boreline.model import (
     Run,
     Structure,
 )
-from boreline.reporting.masking import STILL_CLEARANCE_MM
+from boreline.reporting.masking import BRIGHT, FEWEST_FRAMES, STILL_CLEARANCE_MM
 
 FILE = "longitudinal_cut.png"
 MAX_ROWS = 256
 _SAMPLED_FRAMES = 300
-_FEWEST_FRAMES, _BRIGHT, _STILL_RANGE = 8, 150, 24
+_STILL_RANGE = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,10 +82,10 @@ class LongitudinalCut:
     def _still(self, added: IntArray) -> BoolArray:
         lines = self._lines[added]
         rows = lines.shape[1]
-        if len(added) < _FEWEST_FRAMES:  # too few to tell
+        if len(added) < FEWEST_FRAMES:  # too few to tell
             return np.zeros(rows, dtype=np.bool_)
         darkest, brightest = lines.min(axis=0), lines.max(axis=0)
-        still = (darkest >= _BRIGHT) & (brightest - darkest <= _STILL_RANGE)
+        still = (darkest >= BRIGHT) & (brightest - darkest <= _STILL_RANGE)
         mm_per_row = self._mm_per_px_y * self._region.height_px / rows
         near = np.abs(np.arange(rows) - rows / 2) * mm_per_row < STILL_CLEARANCE_MM
         grown: BoolArray = np.convolve(still & ~near, np.ones(5), mode="same") > 0

@@ -21,11 +21,11 @@ from boreline.model import BoolArray, Calibration, FloatArray, GreyImage, Region
 
 STILL_CLEARANCE_MM = 1.2
 """Nearer to the catheter's axis than this, still bright pixels are its own echo."""
-_FEWEST_FRAMES = 8
+FEWEST_FRAMES = 8
 _STROKE_SHARE = 1 / 40
 """A stroke is narrower than this share of the picture."""
 _FEWEST_PIXELS = 6  # of a letter's stroke
-_STAND_OUT, _BRIGHT = 45, 150
+_STAND_OUT, BRIGHT = 45, 150
 """Grey levels: a stroke above its surroundings, or a patch that is wider than a stroke by itself."""
 _STILL_SHARE = 0.2
 """A stroke changes by less than this share of its brightness, also after lossy compression; at 0.25 so does speckle."""
@@ -51,13 +51,13 @@ def hidden_pixels(crops: Sequence[GreyImage], region: Region, calibration: Calib
     radius = np.hypot(y[:, None], x[None, :])
     field = max(rows * calibration.mm_per_px_y, columns * calibration.mm_per_px_x) / 2
     hidden: BoolArray = radius > field
-    if len(crops) >= _FEWEST_FRAMES:
+    if len(crops) >= FEWEST_FRAMES:
         darkest = np.minimum.reduce(list(crops))
         brightest = np.maximum.reduce(list(crops))
         side = _stroke_side(darkest.shape)
         above = cv2.morphologyEx(darkest, cv2.MORPH_TOPHAT, np.ones((side, side), dtype=np.uint8))
         still = (brightest - darkest <= _STILL_SHARE * brightest) & (radius > STILL_CLEARANCE_MM)
-        hidden |= _lines_of(still & ((above >= _STAND_OUT) | (darkest >= _BRIGHT)), side)
+        hidden |= _lines_of(still & ((above >= _STAND_OUT) | (darkest >= BRIGHT)), side)
     return hidden
 
 
@@ -75,7 +75,7 @@ def xray_graphics(
     darkest, brightest
         Shape (rows, columns): smallest and largest value of each pixel over frames spread along the run.
     """
-    if n_frames < _FEWEST_FRAMES:  # too few to tell a letter from anatomy: nothing can be shown
+    if n_frames < FEWEST_FRAMES:  # too few to tell a letter from anatomy: nothing can be shown
         return np.ones(darkest.shape, dtype=np.bool_)
     side = _stroke_side(darkest.shape)
     square = np.ones((side, side), dtype=np.uint8)

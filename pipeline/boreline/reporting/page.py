@@ -194,16 +194,15 @@ def _contours_to_draw(
     One structure after the other, and little of each is kept: the contours of a long run are what takes memory.
     """
     region, calibration, centre_px = folder.region(), folder.calibration(), folder.record["centre_px"]
-
-    def drawn(structure: Structure) -> tuple[Contours, FloatArray]:
+    contours: dict[Structure, Contours] = {}
+    borders_px: dict[Structure, FloatArray] = {}
+    for structure in Structure:
         whole = folder.contours(structure)
-        return whole.only(frames), border_on_cut_px(whole, region, calibration, centre_px)
-
-    found = {structure: drawn(structure) for structure in Structure}
-    return (
-        {structure: contours for structure, (contours, _) in found.items()},
-        {structure: found[structure][1] for structure in (Structure.LUMEN, Structure.EEM)},
-    )
+        contours[structure] = whole.only(frames)
+        if structure in (Structure.LUMEN, Structure.EEM):
+            borders_px[structure] = border_on_cut_px(whole, region, calibration, centre_px)
+        del whole  # before the next is read
+    return contours, borders_px
 
 
 def _cut(folder: ResultFolder, run: Run | None, borders_px: Mapping[Structure, FloatArray]) -> CutView | None:
