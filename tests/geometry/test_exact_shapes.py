@@ -23,7 +23,7 @@ from boreline.geometry import (
     radii_polygon_px,
     wall_thickness_mm,
 )
-from boreline.geometry.diameters import _visible_edges
+from boreline.geometry.diameters import _edges, _visible_edges
 from boreline.geometry.measures import moments, one
 from boreline.model import Contours, Structure
 
@@ -132,14 +132,14 @@ def test_the_nearest_edge_along_each_ray():
 
     def seen(polygon):
         x, y = polygon.T.copy()
-        return _visible_edges(x, y, np.mod(np.arctan2(y, x), 2 * np.pi), rays).tolist()
+        return _visible_edges(np.mod(np.arctan2(y, x), 2 * np.pi), rays, *_edges(x, y)).tolist()
 
     square = np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]])  # edges: below, right, above, left
     assert seen(square) == [1, 2, 2, 3, 3, 0, 0, 1]
     assert seen(square + 3.0) == [-1] * 8  # it lies between 27 and 63 degrees, and no ray does
     # An edge that points at the origin hides nothing, even where rounding lets it cover a ray.
     x, y, angle = np.array([1.0, 2.0, 2.0]), np.array([0.0, 0.0, 1.0]), np.array([0.0, 1e-17, 0.5])
-    assert _visible_edges(x, y, angle, np.array([0.0, 0.4])).tolist() == [2, 2]
+    assert _visible_edges(angle, np.array([0.0, 0.4]), *_edges(x, y)).tolist() == [2, 2]
     behind = np.array([[1.0, -1], [3, -1], [3, 1], [1, 1]])  # to the right: below, far, above, near
     assert seen(behind) == [3, -1, -1, -1, -1, -1, -1, 3]
 

@@ -23,45 +23,61 @@ _BISECTIONS = 40
 
 
 @compiled
-def _chord(edge_a: int, edge_b: int, angle: float, normal: FloatArray, height: FloatArray) -> tuple[float, float]:
-    """Length of the chord in direction `angle` that ends on two edges, and its derivative by the angle."""
+def _edges(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Each edge, from vertex i to the next one, as a vector, and the cross product of its start with it."""
+    n = len(x)
+    along_x, along_y, across = np.empty(n), np.empty(n), np.empty(n)
+    for i in range(n):
+        j = (i + 1) % n
+        along_x[i], along_y[i] = x[j] - x[i], y[j] - y[i]
+        across[i] = x[i] * along_y[i] - y[i] * along_x[i]
+    return along_x, along_y, across
+
+
+@compiled
+def _chord(
+    edge_a: int, edge_b: int, cosine: float, sine: float, along_x: FloatArray, along_y: FloatArray, across: FloatArray
+) -> tuple[float, float]:
+    """Length of the chord in a direction that ends on two edges, and its derivative by the angle.
+
+    ``across / (direction x edge)`` is the distance of an edge's line from the origin in a direction.
+    """
     length, slope = 0.0, 0.0
-    for edge, turn in ((edge_a, 0.0), (edge_b, np.pi)):
-        cosine = np.cos(angle + turn - normal[edge])
-        radius = height[edge] / cosine
+    for edge, sense in ((edge_a, 1.0), (edge_b, -1.0)):
+        away = sense * (cosine * along_y[edge] - sine * along_x[edge])
+        radius = across[edge] / away
         length += radius
-        slope += radius * np.sin(angle + turn - normal[edge]) / cosine
+        slope += radius * sense * (cosine * along_x[edge] + sine * along_y[edge]) / away
     return length, slope
 
 
 @compiled
-def _visible_edges(x: FloatArray, y: FloatArray, angle: FloatArray, rays: FloatArray) -> IntArray:
+def _visible_edges(
+    angle: FloatArray, rays: FloatArray, along_x: FloatArray, along_y: FloatArray, across: FloatArray
+) -> IntArray:
     """Index of the nearest edge along each of the sorted `rays` from the origin; -1 where there is none.
 
-    Edge i joins vertex i to the next one. No ray may point to a vertex.
+    `angle`: directions of the vertices, 0 to a whole turn; rays may go on beyond it. No ray may point to a vertex.
     """
-    n, n_rays = len(x), len(rays)
-    nearest = np.full(n_rays, np.inf)
+    n, n_rays = len(angle), len(rays)
     visible = np.full(n_rays, -1, dtype=np.int64)
+    place = np.searchsorted(rays, angle)
     for i in range(n):
+        if across[i] == 0.0:  # it points at the origin and hides nothing
+            continue
         j = (i + 1) % n
-        start, stop = angle[i], angle[j]
-        if start > stop:
-            start, stop = stop, start
-        first, last = np.searchsorted(rays, start), np.searchsorted(rays, stop)
-        outside = stop - start > _HALF_TURN  # the edge crosses the direction 0
+        first, last = min(place[i], place[j]), max(place[i], place[j])
+        outside = abs(angle[j] - angle[i]) > _HALF_TURN  # the edge crosses the direction 0
         begin, count = (last, n_rays - (last - first)) if outside else (first, last - first)
-        ex, ey = x[j] - x[i], y[j] - y[i]
-        numerator = x[i] * ey - y[i] * ex
         for step in range(count):
             ray = (begin + step) % n_rays
-            denominator = np.cos(rays[ray]) * ey - np.sin(rays[ray]) * ex
-            if denominator == 0.0:
-                continue
-            radius = numerator / denominator
-            if 0.0 < radius < nearest[ray]:
-                nearest[ray] = radius
-                visible[ray] = i
+            other = visible[ray]
+            if other >= 0:  # only a fold has two edges on a ray
+                cosine, sine = np.cos(rays[ray]), np.sin(rays[ray])
+                here = across[i] / (cosine * along_y[i] - sine * along_x[i])
+                if here >= across[other] / (cosine * along_y[other] - sine * along_x[other]):
+                    continue
+            visible[ray] = i
     return visible
 
 
@@ -70,48 +86,39 @@ def _extreme_chords(x: FloatArray, y: FloatArray) -> tuple[float, float]:
     """Shortest and longest chord through the origin of one polygon; NaN when the origin lies outside."""
     n = len(x)
     angle = np.mod(np.arctan2(y, x), _TURN)
-    breaks = np.sort(np.mod(angle, _HALF_TURN))
-    middles = np.empty(n)
-    for i in range(n):
-        following = breaks[i + 1] if i + 1 < n else breaks[0] + _HALF_TURN
-        middles[i] = 0.5 * (breaks[i] + following)
-    rays = np.sort(np.mod(np.concatenate((middles, middles + _HALF_TURN)), _TURN))
-    visible = _visible_edges(x, y, angle, rays)
-
-    normal, height = np.empty(n), np.empty(n)
     winding = 0.0
     for i in range(n):
-        j = (i + 1) % n
-        ex, ey = x[j] - x[i], y[j] - y[i]
-        distance = x[i] * ey - y[i] * ex
-        # The foot of the perpendicular from the origin to the edge's line gives its direction and distance.
-        normal[i] = np.arctan2(-ex * distance, ey * distance)
-        height[i] = abs(distance) / max(np.sqrt(ex * ex + ey * ey), 1e-300)
-        step = angle[j] - angle[i]
+        step = angle[(i + 1) % n] - angle[i]
         winding += step - _TURN * np.round(step / _TURN)
     if abs(winding) < _HALF_TURN:
         return np.nan, np.nan
 
+    # One ray between any two neighbouring directions in which a vertex lies on either side, and the opposite rays.
+    breaks = np.sort(np.mod(angle, _HALF_TURN))
+    breaks = np.append(breaks, breaks[0] + _HALF_TURN)
+    middles = 0.5 * (breaks[:-1] + breaks[1:])
+    along_x, along_y, across = _edges(x, y)
+    visible = _visible_edges(angle, np.concatenate((middles, middles + _HALF_TURN)), along_x, along_y, across)
+
     shortest, longest = np.inf, 0.0
     for i in range(n):
-        low = breaks[i]
-        high = breaks[i + 1] if i + 1 < n else breaks[0] + _HALF_TURN
-        if high - low < 1e-12:
+        low, high = breaks[i], breaks[i + 1]
+        a, b = visible[i], visible[n + i]
+        if high - low < 1e-12 or a < 0 or b < 0:
             continue
-        middle = 0.5 * (low + high)
-        a = visible[np.searchsorted(rays, np.mod(middle, _TURN) - 1e-13) % (2 * n)]
-        b = visible[np.searchsorted(rays, np.mod(middle + _HALF_TURN, _TURN) - 1e-13) % (2 * n)]
-        if a < 0 or b < 0:
-            continue
-        length_low, slope_low = _chord(a, b, low, normal, height)
-        length_high, slope_high = _chord(a, b, high, normal, height)
+        length_low, slope_low = _chord(a, b, np.cos(low), np.sin(low), along_x, along_y, across)
+        length_high, slope_high = _chord(a, b, np.cos(high), np.sin(high), along_x, along_y, across)
         shortest = min(shortest, length_low, length_high)
         longest = max(longest, length_low, length_high)
+        if not slope_low < 0.0 < slope_high:
+            continue
         # No chord between the two edges' lines is shorter than their distances from the origin together.
-        if slope_low < 0.0 < slope_high and height[a] + height[b] < shortest:
+        distance_a = abs(across[a]) / np.sqrt(along_x[a] ** 2 + along_y[a] ** 2)
+        distance_b = abs(across[b]) / np.sqrt(along_x[b] ** 2 + along_y[b] ** 2)
+        if distance_a + distance_b < shortest:
             for _ in range(_BISECTIONS):
                 middle = 0.5 * (low + high)
-                length, slope = _chord(a, b, middle, normal, height)
+                length, slope = _chord(a, b, np.cos(middle), np.sin(middle), along_x, along_y, across)
                 shortest = min(shortest, length)
                 if slope > 0.0:
                     high = middle

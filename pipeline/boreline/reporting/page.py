@@ -9,6 +9,7 @@ import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -115,12 +116,7 @@ def run_names(phases: Sequence[str | None]) -> tuple[str, ...]:
 
 def render(views: Sequence[RunView], compared: Comparison | str | None = None) -> str:
     """The page as text; `compared` is the comparison of several runs, or why there is none."""
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_TEMPLATES), autoescape=True, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters["num"] = number
-    environment.filters["words"] = lambda text: str(text).replace("_", " ")
-    return environment.get_template("report.html").render(
+    return _template().render(
         runs=views,
         vessel=next((name for view in views if (name := _vessel_name(view.record))), ""),
         compared=compared,
@@ -131,6 +127,17 @@ def render(views: Sequence[RunView], compared: Comparison | str | None = None) -
         style=Markup((_TEMPLATES / "report.css").read_text(encoding="utf-8")),
         script=Markup((_TEMPLATES / "report.js").read_text(encoding="utf-8")),
     )
+
+
+@cache
+def _template() -> jinja2.Template:
+    """Compiled once in a process, which takes longer than to fill it in."""
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_TEMPLATES), autoescape=True, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters["num"] = number
+    environment.filters["words"] = lambda text: str(text).replace("_", " ")
+    return environment.get_template("report.html")
 
 
 def view_of(folder: ResultFolder, run: Run | None, *, key: str, name: str) -> RunView:

@@ -105,7 +105,7 @@ def write_contours(contours: Mapping[Structure, Contours], path: Path) -> None:
 
 
 def _contour_batches(contours: Contours) -> Iterator[pa.Table]:
-    origins = np.array([origin.value for origin in ORIGINS], dtype=object)
+    origins = pa.array([origin.value for origin in ORIGINS], pa.string())
     for first in range(0, contours.n_frames, FRAMES_PER_GROUP):
         offsets = contours.offsets[first : first + FRAMES_PER_GROUP + 1]
         begin, end = int(offsets[0]), int(offsets[-1])
@@ -117,12 +117,12 @@ def _contour_batches(contours: Contours) -> Iterator[pa.Table]:
         yield pa.table(
             {
                 "frame": pa.array(frame, pa.int32()),
-                "structure": pa.array([contours.structure.value] * (end - begin), pa.string()),
+                "structure": pa.repeat(contours.structure.value, end - begin),
                 "vertex": pa.array(vertex, pa.int32()),
                 "x_px": pa.array(contours.xy_px[begin:end, 0]),
                 "y_px": pa.array(contours.xy_px[begin:end, 1]),
                 "seen": pa.array(contours.seen[begin:end]),
-                "origin": pa.array(origins[contours.origin[begin:end]], pa.string()),
+                "origin": origins.take(pa.array(contours.origin[begin:end])),
             },
             schema=_CONTOUR_SCHEMA,
         )

@@ -44,9 +44,14 @@ def _profiles(picture: npt.NDArray[np.uint8], path: npt.NDArray[np.int64]) -> np
         for k in range(-_RAYS, _RAYS + 1):
             row = (a + k) % n_rays
             weight = weights[k + _RAYS]
+            first = path[row] - REACH
+            if 0 <= first <= n - width:  # the usual case: a slice, so that the loop runs on whole registers
+                ray = picture[row, first:][:width]
+                for j in range(width):
+                    out[a, j] += weight * ray[j]
+                continue
             for j in range(width):
-                d = min(max(path[row] + j - REACH, 0), n - 1)
-                out[a, j] += weight * picture[row, d]
+                out[a, j] += weight * picture[row, min(max(first + j, 0), n - 1)]
     return out
 
 

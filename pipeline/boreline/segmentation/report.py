@@ -76,6 +76,7 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
     flags: list[set[Flag]] = [set() for _ in range(n)]
     hidden_deg = np.full(n, np.nan)
     rows: list[tuple[int, SectorKind, float, float]] = []
+    centres = np.concatenate([centre_of_mass(lumen_mm[k : k + _CHUNK_FRAMES]) for k in range(0, n, _CHUNK_FRAMES)])
     for i in range(n):
         if not decoded[i]:
             flags[i].add(Flag.DECODE_FAILED)
@@ -83,8 +84,7 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
             if decoded[i]:
                 flags[i].add(Flag.BLANK)
             continue
-        centre = centre_of_mass(lumen_mm[i])
-        lumen_deg, eem_deg = _directions_deg(lumen_mm[i], centre), _directions_deg(membrane_mm[i], centre)
+        lumen_deg, eem_deg = _directions_deg(lumen_mm[i], centres[i]), _directions_deg(membrane_mm[i], centres[i])
         hidden_deg[i] = _swept_deg(eem_deg, ~eem_seen[i])
         open_deg = _swept_deg(eem_deg, traced.pocket[i] & ~eem_seen[i])
         if _swept_deg(lumen_deg, traced.pocket[i]) >= BRANCH_LEAST_DEG:
@@ -126,7 +126,9 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
     )
 
 
+@compiled
 def _directions_deg(radii_mm: FloatArray, centre_mm: FloatArray) -> FloatArray:
+    """Direction of each border point from the centre, 0 to 360 degrees."""
     angle = 2.0 * np.pi * np.arange(len(radii_mm)) / len(radii_mm)
     x, y = radii_mm * np.cos(angle) - centre_mm[0], radii_mm * np.sin(angle) - centre_mm[1]
     directions: FloatArray = np.degrees(np.arctan2(y, x)) % 360.0

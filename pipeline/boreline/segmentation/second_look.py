@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from boreline.model import BoolArray, FloatArray, IntArray
-from boreline.segmentation.features import Floats
+from boreline.segmentation.features import Floats, middle
 
 AT_THE_END = 6
 """Samples before the end of the picture from which a border counts as run away."""
@@ -42,7 +42,7 @@ def leapt(lumen: FloatArray, astray: BoolArray) -> BoolArray:
     for i in np.flatnonzero(good).tolist():
         around = _around(i, good)
         if len(around) >= _LEAST_AROUND:
-            out[i] = abs(np.log(square[i] / np.median(square[around]))) > _LEAP
+            out[i] = abs(np.log(square[i] / middle(square[around]))) > _LEAP
     return out
 
 

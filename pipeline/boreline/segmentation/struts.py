@@ -90,17 +90,16 @@ def _candidates(
             continue
         begin = max(lowest - radial - 1, 1)
         end = min(highest + radial + 2, n_samples - 1)
+        # On slices from 0 on, so that the loops run on whole registers.
         for a in range(n_angles):
-            for d in range(begin, end):
-                rows[a, d] = (
-                    np.float32(picture[a, d - 1])
-                    + np.float32(2) * np.float32(picture[a, d])
-                    + np.float32(picture[a, d + 1])
-                )
+            ray, row = picture[a, begin - 1 : end + 1], rows[a, begin:end]
+            for j in range(len(row)):
+                row[j] = np.float32(ray[j]) + np.float32(2) * np.float32(ray[j + 1]) + np.float32(ray[j + 2])
         for a in range(n_angles):
-            before, after = (a - 1) % n_angles, (a + 1) % n_angles
-            for d in range(begin, end):
-                smooth[a, d] = (rows[before, d] + np.float32(2) * rows[a, d] + rows[after, d]) * np.float32(1 / 16)
+            before, here, after = rows[a - 1, begin:end], rows[a, begin:end], rows[(a + 1) % n_angles, begin:end]
+            row = smooth[a, begin:end]
+            for j in range(len(row)):
+                row[j] = (before[j] + np.float32(2) * here[j] + after[j]) * np.float32(1 / 16)
         count = 0
         for a in range(n_angles):
             for d in range(max(first[frame, a], begin + 1), min(last[frame, a], end - 2) + 1):
