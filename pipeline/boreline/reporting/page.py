@@ -20,6 +20,7 @@ from markupsafe import Markup
 
 from boreline._version import __version__
 from boreline.flags import NOT_VESSEL, Flag, parse_flags
+from boreline.memory import give_back
 from boreline.model import CAUTION, Contours, FloatArray, Run, Structure
 from boreline.reporting.answers import Answer, NamedSite, answers, named_sites, number
 from boreline.reporting.axes import Abscissa, abscissa_of
@@ -209,6 +210,7 @@ def _contours_to_draw(
         if structure in (Structure.LUMEN, Structure.EEM):
             borders_px[structure] = border_on_cut_px(whole, region, calibration, centre_px)
         del whole  # before the next is read
+        give_back()
     return contours, borders_px
 
 

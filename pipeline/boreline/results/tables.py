@@ -236,6 +236,7 @@ def write_sectors(sectors: Sectors, path: Path) -> None:
         ),
         path,
         compression="zstd",
+        use_dictionary=["kind"],
     )
 
 

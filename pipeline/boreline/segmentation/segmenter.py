@@ -76,6 +76,8 @@ class SpeckleSurfaces:
             branch=whole.pocket,
             sampler=sampler,
         )
+        del echoes, peaks
+        give_back()
         behind = apposition_of(run, sampler, found, wire=whole.wire, branch=whole.pocket)
         concluded = conclude(run, sampler, learnt, _behind_struts(whole, behind, learnt), decoded)
         return with_secondary(concluded, found, behind, sampler)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from boreline.errors import InputRefused
 from boreline.flags import Flag
-from boreline.memory import give_back
+from boreline.memory import give_back, share_freed_memory
 from boreline.model import Axis, JsonValue, Phase, Run, Segmentation, Vessel
 from boreline.position import axis_from_pullback
 from boreline.position.acquisition import check_acquisition
@@ -103,6 +103,7 @@ def analyse(
     InputRefused
         The run cannot be analysed or `out` cannot be written; nothing is left behind.
     """
+    share_freed_memory()
     source, out = Path(source), Path(out)
     options = AnalyseOptions() if options is None else options
     refuse_existing(out, overwrite=options.overwrite)
@@ -140,6 +141,7 @@ def analyse(
         "detail": gating.detail,
     }
     record["acquisition"] = [check.as_json() for check in check_acquisition(run)]
+    give_back()
     with new_folder(out, replace=options.overwrite) as target:
         put_tables(target, segmentation, frames, profile)
         del segmentation, frames, profile  # the report reads them again, one after the other
@@ -148,6 +150,7 @@ def analyse(
         put_json(target, "run.json", record)
         write_source(target, source)
         cut.save(target)
+        give_back()
         write_report(ResultFolder(target), run, target / "report.html")
     return ResultFolder.open(out)
 
