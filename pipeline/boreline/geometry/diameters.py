@@ -100,14 +100,15 @@ def _extreme_chords(x: FloatArray, y: FloatArray) -> tuple[float, float]:
     along_x, along_y, across = _edges(x, y)
     visible = _visible_edges(angle, np.concatenate((middles, middles + _HALF_TURN)), along_x, along_y, across)
 
+    cosine, sine = np.cos(breaks), np.sin(breaks)
     shortest, longest = np.inf, 0.0
     for i in range(n):
         low, high = breaks[i], breaks[i + 1]
         a, b = visible[i], visible[n + i]
         if high - low < 1e-12 or a < 0 or b < 0:
             continue
-        length_low, slope_low = _chord(a, b, np.cos(low), np.sin(low), along_x, along_y, across)
-        length_high, slope_high = _chord(a, b, np.cos(high), np.sin(high), along_x, along_y, across)
+        length_low, slope_low = _chord(a, b, cosine[i], sine[i], along_x, along_y, across)
+        length_high, slope_high = _chord(a, b, cosine[i + 1], sine[i + 1], along_x, along_y, across)
         shortest = min(shortest, length_low, length_high)
         longest = max(longest, length_low, length_high)
         if not slope_low < 0.0 < slope_high:

@@ -19,9 +19,10 @@ from boreline.segmentation.polar import N_ANGLES
 STRIDE = 2
 N_RAYS = N_ANGLES // STRIDE
 _PAD = 8  # rays repeated on both sides, so that filters go round
-_SHIFTS = ((-2, 0), (2, 0), (0, -1), (0, 1))  # samples in depth, rays; beside none
+_SHIFTS = ((0, 0), (-2, 0), (2, 0), (0, -1), (0, 1))  # samples in depth, rays
 _HIGH_PASS = (9, 5)  # samples, rays
-_WINDOW = (9, 9)
+_REACH = 4  # of the window in which speckle is compared, on either side
+_WINDOW = (2 * _REACH + 1, 2 * _REACH + 1)
 _TO_LEVELS = 0.25  # products of half levels, in squared levels
 _FLOOR = 2.0  # grey levels: weaker patterns are noise of the digits
 _TISSUE_MM = (1.0, 3.5)
@@ -70,25 +71,64 @@ class Speckle:
 
     def shared_with(self, other: Speckle) -> Bytes:
         """Local correlation with another frame, best of a few shifts: (N_RAYS, n_samples), 128 = none, 255 = one."""
-        here = _inner(self.high)
-        best = cv2.blur(cv2.multiply(here, _inner(other.high), scale=_TO_LEVELS), _WINDOW)
-        product = np.empty_like(best)
-        for depth, ray in _SHIFTS:
-            cv2.multiply(here, _inner(other.high, depth, ray), dst=product, scale=_TO_LEVELS)
-            cv2.blur(product, _WINDOW, dst=product)
-            cv2.max(best, product, dst=best)
+        best = _best_mean_product(self.high, other.high, _SHIFTS)
         # A shift moves the local strength of the other frame next to nothing.
         both = cv2.multiply(_inner(self.strength), _inner(other.strength))
-        correlation = cv2.divide(best.astype(np.float32), both)
-        margin = _PAD - _EDGE
+        correlation = cv2.divide(best, both)
         shared: Bytes = cv2.convertScaleAbs(correlation, alpha=255.0 - NOTHING_SHARED, beta=NOTHING_SHARED)
-        return np.ascontiguousarray(shared[margin : margin + N_RAYS])
+        return shared
 
 
-def _inner(picture: npt.NDArray[Any], depth: int = 0, ray: int = 0) -> npt.NDArray[Any]:
-    """The picture without its outer `_EDGE` rays and samples, looked at from a shift away."""
-    rays, samples = picture.shape
-    return picture[_EDGE - ray : rays - _EDGE - ray, _EDGE - depth : samples - _EDGE - depth]
+def _inner(picture: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """The picture without the rays and samples added around it."""
+    return picture[_PAD:-_PAD, _EDGE:-_EDGE]
+
+
+@compiled
+def _best_mean_product(
+    here: npt.NDArray[np.int16], other: npt.NDArray[np.int16], shifts: tuple[tuple[int, int], ...]
+) -> Floats:
+    """Mean product of two pictures in `_WINDOW` about each sample, the largest of all shifts: (N_RAYS, n_samples).
+
+    The pictures are padded as `Speckle.high`; whole squared levels; products are mirrored at the ends of the rays. In
+    half the time of filters that follow one another.
+    """
+    n = here.shape[1] - 2 * _EDGE
+    first, rays = _PAD - _REACH, N_RAYS + 2 * _REACH
+    products = np.empty((rays, n), dtype=np.int16)
+    along, threes = np.empty(n + 8, dtype=np.int32), np.empty(n + 6, dtype=np.int32)
+    largest = np.full((N_RAYS, n), np.int32(-(2**31)), dtype=np.int32)
+    # Views whose index starts at 0: the loops run on whole registers then.
+    second, third, middle_threes, last_threes = along[1:], along[2:], threes[3:], threes[6:]
+    sums = along[_REACH:][:n]  # of the window's rays
+    for depth, ray in shifts:
+        for k in range(rays):
+            one, two = here[first + k, _EDGE:][:n], other[first + k - ray, _EDGE - depth :][:n]
+            row = products[k]
+            for j in range(n):
+                level = np.rint(np.float32(one[j]) * np.float32(two[j]) * np.float32(_TO_LEVELS))
+                row[j] = np.int16(min(max(level, np.float32(-32768.0)), np.float32(32767.0)))
+        sums[:] = 0
+        for k in range(rays):
+            entering = products[k]
+            for j in range(n):
+                sums[j] += entering[j]
+            if k < 2 * _REACH:
+                continue
+            for j in range(1, _REACH + 1):
+                along[_REACH - j], along[_REACH + n - 1 + j] = sums[j], sums[n - 1 - j]
+            for j in range(n + 6):
+                threes[j] = along[j] + second[j] + third[j]
+            row_largest, leaving = largest[k - 2 * _REACH], products[k - 2 * _REACH]
+            for j in range(n):
+                row_largest[j] = max(row_largest[j], np.int32(threes[j] + middle_threes[j] + last_threes[j]))
+            for j in range(n):
+                sums[j] -= leaving[j]
+    mean = np.empty((N_RAYS, n), dtype=np.float32)
+    for k in range(N_RAYS):
+        for j in range(n):
+            mean[k, j] = np.rint(np.float32(largest[k, j]) * np.float32(1.0 / _WINDOW[0] / _WINDOW[1]))
+    return mean
 
 
 @compiled

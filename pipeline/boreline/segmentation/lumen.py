@@ -116,7 +116,7 @@ def level_behind(grey: Bytes, border: FloatArray, skip: int, depth: int) -> Floa
     for k in range(n_rays):
         start = min(int(border[k]) + skip, n - 1)
         stop = min(start + depth, n)
-        total = 0.0
+        total = 0
         for j in range(start, stop):
             total += grey[k, j]
         out[k] = total / (stop - start)
