@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from boreline.segmentation.features import Bytes
+from boreline.segmentation.features import Bytes, Floats
 
 _SEARCH_MM = 1.3
 _OUT_OF_CORE = 12.0
@@ -40,8 +40,8 @@ def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
     stack = np.stack(pictures[:: max(1, len(pictures) // 12)]).astype(np.float32)
     if len(stack) < 3:
         return RingDown(0, 0)
-    middle = np.median(stack, axis=0)
-    spread = np.median(np.abs(stack - middle), axis=0).mean(axis=0)
+    middle = _median_of(stack)
+    spread = _median_of(np.abs(stack - middle)).mean(axis=0)
     level = np.percentile(middle, 30, axis=0)
     limit = min(int(_SEARCH_MM / mm_per_sample), len(level) // 2)
     core = float(np.median(level[: int(_LEAST_CORE_MM / mm_per_sample)]))
@@ -58,3 +58,11 @@ def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
     steady = max(3, int(lively[0])) if len(lively) else limit
     start += int(np.argmax(level[start : peak + 1] > 0.25 * level[peak]))
     return RingDown(start, peak + min(int(faded[0]), steady))
+
+
+def _median_of(pictures: Floats) -> Floats:
+    """Median over pictures, pixel by pixel; by sorting, which takes a third of the time of numpy's on so few."""
+    ordered = np.sort(pictures, axis=0)
+    n = len(ordered)
+    median: Floats = (ordered[(n - 1) // 2] + ordered[n // 2]) / 2
+    return median
