@@ -8,6 +8,7 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 from boreline.flags import Flag
 from boreline.geometry import radii_polygon_px
 from boreline.geometry.compiled import compiled
+from boreline.memory import give_back
 from boreline.model import BoolArray, Contours, FloatArray, Run, SectorKind, Sectors, Segmentation, Structure
 from boreline.segmentation.confidence import judge
 from boreline.segmentation.features import N_RAYS, STRIDE
@@ -101,6 +102,7 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
     measurable = [not words & {Flag.EEM_HIDDEN, Flag.EEM_OUT_OF_VIEW} for words in flags]
     has_eem: BoolArray = has_lumen & np.array(measurable, dtype=np.bool_)
     judged = judge(learnt, traced, lumen_mm, membrane_mm, lumen_seen, eem_seen)
+    give_back()  # what judging took, before the contours of the whole run are made
     present = {Structure.LUMEN: has_lumen, Structure.EEM: has_eem}
     for structure, flag in ((Structure.LUMEN, Flag.LUMEN_DOUBTFUL), (Structure.EEM, Flag.EEM_DOUBTFUL)):
         for i in np.flatnonzero(present[structure] & (judged.chance[structure] < _DOUBTFUL)).tolist():

@@ -54,6 +54,8 @@ class SpeckleSurfaces:
                 remedy="look at the file in an image viewer and export it again",
             )
         learnt = learn(samples, sampler.in_region, sampler.mm_per_sample)
+        del samples
+        give_back()
         borders = Gathered[Traced](run.n_frames)
         candidates, echoes = Gathered[StrutCandidates](run.n_frames), Gathered[WallEchoes](run.n_frames)
         peaks: list[FloatArray] = []
