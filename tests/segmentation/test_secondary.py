@@ -8,6 +8,7 @@ from polar_sketch import MM_PER_SAMPLE, N_ANGLES, Sketch, circle_mm, draw
 from scipy.optimize import least_squares
 
 from boreline.model import SectorKind
+from boreline.segmentation.apposition import long_gaps
 from boreline.segmentation.arcs import Arcs, arcs_of, close_and_drop, grow, join_sectors
 from boreline.segmentation.behind_struts import APPOSED_MM, gap_behind
 from boreline.segmentation.calcium import find_calcium, wall_echoes
@@ -96,20 +97,31 @@ def _gap_of_a_pocket(deep_mm, half_rays):
     block = draw(Sketch(wall, wall + 0.6, struts=struts, seed=5))
     stent = np.stack([circle_mm(1.57, 0.3)] * FRAMES)
     angle_deg, depth_mm = np.moveaxis(np.array(struts[10:20]), -1, 0)
-    gap = gap_behind(block[10:20], stent[10:20], NO_RAYS[:10], angle_deg, depth_mm, 0.3, MM_PER_SAMPLE)
-    return gap, (wall - stent)[10:20]
+    gap, deep = gap_behind(block[10:20], stent[10:20], NO_RAYS[:10], angle_deg, depth_mm, 0.3, MM_PER_SAMPLE)
+    return gap, (wall - stent)[10:20], deep
 
 
 def test_blood_behind_struts_is_a_gap_and_none_behind_apposed_ones():
-    gap, true = _gap_of_a_pocket(0.6, 22.0)
+    gap, true, _ = _gap_of_a_pocket(0.6, 22.0)
     assert np.median(gap[:, true[0] > 0.5]) == pytest.approx(np.median(true[true > 0.5]), abs=0.12)
     assert np.median(gap[:, true[0] < 0.05]) == pytest.approx(APPOSED_MM, abs=0.03)
 
 
 def test_a_pocket_as_deep_as_a_branch_is_left_open():
-    gap, true = _gap_of_a_pocket(1.2, 14.0)
+    gap, true, deep = _gap_of_a_pocket(1.2, 14.0)
     assert np.isnan(gap[:, true[0] > 1.1]).all()
+    assert np.median(deep[:, true[0] > 1.1]) == pytest.approx(1.15, abs=0.2)
     assert np.nanmedian(gap[:, true[0] < 0.05]) == pytest.approx(APPOSED_MM, abs=0.03)
+
+
+def test_a_deep_pocket_is_a_gap_only_where_frames_nearby_are_malapposed():
+    deepest = np.full(9, 1.2)
+    beside_gap = np.array([0.04, 0.6, 0.8, np.nan, np.nan, 0.9, 0.7, 0.5, 0.3])
+    assert long_gaps(beside_gap, deepest)[3:5] == pytest.approx(1.2)
+    assert long_gaps(beside_gap, deepest)[[0, 8]] == pytest.approx(beside_gap[[0, 8]])
+    lone = np.array([0.04, 0.04, 0.04, np.nan, np.nan, 0.5, 0.04, 0.04, 0.04])
+    assert np.isnan(long_gaps(lone, deepest)[3:5]).all()
+    assert np.isnan(long_gaps(np.full(9, np.nan), deepest)).all()
 
 
 # --------------------------------------------------------------------------------- the curve through the struts

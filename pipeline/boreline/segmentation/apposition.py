@@ -21,6 +21,9 @@ from boreline.segmentation.struts import StrutCandidates
 
 _BLOCK_FRAMES, _MARGIN = 24, 2
 _STEADY_FRAMES = 7
+_GAP_FRAMES, _GAP_MM, _GAP_KNOWN, _GAP_SHARE = 6, 0.4, 2, 0.5
+"""A deep pocket is a gap, not a branch's mouth, where of the frames so near at least so many are known, and this share
+of those has struts so far off the wall (tuning on synthetic runs: the rule adds no false gap there)."""
 _STRUT_DEG = 10.0  # half an echo at 40 MHz
 COARSE_MM = 0.4
 """Width of the struts' echoes from which a gap that matters drowns in them (0.4 mm; from memory, consensus documents on
@@ -37,26 +40,24 @@ def apposition_of(
     step = n_angles // n_rays
     width_mm = _strut_width_mm(candidates, stent.on_ring)
     wall_mm = np.full((n_frames, n_rays), np.nan, dtype=np.float32)
-    distance = np.full(n_frames, np.nan)
+    distance, deepest = np.full(n_frames, np.nan), np.full(n_frames, np.nan)
     for part, inner, pictures in _stented_blocks(run, sampler, stent.present):
         contours = stent_contours(found, sampler, part)
         curve = contour_radii_mm(contours, grid.calibration, np.array(grid.centre_px), n_angles)
         hidden = np.repeat(wire[part], step, axis=1)
         angle_deg, depth_mm = candidates.angle_deg[part], candidates.depth_mm[part]
-        gap = gap_behind(pictures, curve, hidden, angle_deg, depth_mm, width_mm, sampler.mm_per_sample)
+        gap, deep = gap_behind(pictures, curve, hidden, angle_deg, depth_mm, width_mm, sampler.mm_per_sample)
         gap[~stent.present[part]] = np.nan
         left_out = hidden | np.repeat(branch[part], step, axis=1)
         lumen = curve + gap
         for frame in range(inner.start, inner.stop):
             whole = part.start + frame
             chosen = stent.on_ring[whole]
-            distance[whole] = _largest_distance(
-                curve[frame],
-                gap[frame],
-                ~left_out[frame] & _in_echoes(candidates.angle_deg[whole, chosen], hidden.shape[1]),
-            )
+            counts = ~left_out[frame] & _in_echoes(candidates.angle_deg[whole, chosen], hidden.shape[1])
+            distance[whole] = _largest_distance(curve[frame], gap[frame], counts)
+            deepest[whole] = _largest_distance(curve[frame], deep[frame], counts)
             wall_mm[whole] = lumen[frame, ::step]
-    distance = _steady(distance, stent.present)
+    distance = long_gaps(_steady(distance, stent.present), _steady(deepest, stent.present))
     if width_mm >= COARSE_MM:
         distance[~(distance > MALAPPOSED_MM)] = np.nan
     return Apposition(wall_mm, distance)
@@ -107,6 +108,17 @@ def _largest_distance(stent_mm: FloatArray, gap_mm: FloatArray, counts: BoolArra
             from_x, from_y = stent_mm[a] * np.cos(angle[a]), stent_mm[a] * np.sin(angle[a])
             largest = max(largest, np.sqrt(((x - from_x) ** 2 + (y - from_y) ** 2).min()))
     return np.nan if unknown and largest <= MALAPPOSED_MM else largest
+
+
+def long_gaps(distance: FloatArray, deepest: FloatArray) -> FloatArray:
+    """Unknown distances taken from deep pockets where frames nearby are malapposed: a gap is long, a mouth is short."""
+    out = distance.copy()
+    for frame in np.flatnonzero(np.isnan(distance) & (deepest > MALAPPOSED_MM)):
+        near = distance[max(frame - _GAP_FRAMES, 0) : frame + _GAP_FRAMES + 1]
+        known = near[np.isfinite(near)]
+        if len(known) >= _GAP_KNOWN and (known >= _GAP_MM).mean() >= _GAP_SHARE:
+            out[frame] = deepest[frame]
+    return out
 
 
 def _strut_width_mm(candidates: StrutCandidates, are_struts: BoolArray) -> float:

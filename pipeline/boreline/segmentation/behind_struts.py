@@ -78,11 +78,11 @@ def gap_behind(
     depth_mm: FloatArray,
     strut_width_mm: float,
     mm_per_sample: float,
-) -> FloatArray:
+) -> tuple[FloatArray, FloatArray]:
     """Distance from the stent's curve to the wall along each ray, shape (n_frames, n_angles), in mm; NaN if not seen.
 
-    Gaps shorter than a strut's own echo cannot be told from none and read `APPOSED_MM`; pockets so deep that they may
-    be mouths of branches read NaN.
+    Gaps shorter than a strut's own echo cannot be told from none and read `APPOSED_MM`. Pockets so deep that they may
+    be mouths of branches read NaN in the first array returned, and as deep as they seem in the second.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ def gap_behind(
     votes, says = _votes(grey, cover, levels, _usual(grey, cover, offsets))
     votes = np.stack([_smooth(vote, _SMOOTH_RAYS) for vote in _over_frames(votes, np.array(_FRAME_WEIGHTS))])
     stent = -first
-    gaps = np.full(stent_mm.shape, np.nan)
+    gaps, deep = np.full(stent_mm.shape, np.nan), np.full(stent_mm.shape, np.nan)
     for frame in np.flatnonzero(known & np.isfinite(levels).all(axis=1)):
         silent = hidden[frame] | _silent(grey[frame], levels[frame], offsets)
         here = np.ascontiguousarray(votes[frame, :, stent:])
@@ -120,8 +120,8 @@ def gap_behind(
         cost[silent] = _SILENT_DRAWN * np.arange(cost.shape[1], dtype=np.float32)
         path = closed_path(cost, _LARGEST_STEP, _STIFFNESS)
         gap = np.where(path == 0, APPOSED_MM, np.maximum(sub_sample(cost, path) * mm_per_sample, APPOSED_MM))
-        gaps[frame] = _believed(gap, path, here, says[frame, :, stent:], silent)
-    return gaps
+        gaps[frame], deep[frame] = _believed(gap, path, here, says[frame, :, stent:], silent)
+    return gaps, deep
 
 
 def _filled(stent_mm: FloatArray) -> FloatArray:
@@ -250,12 +250,15 @@ def _silent(picture: Floats32, levels: FloatArray, offsets: FloatArray) -> BoolA
     return silent
 
 
-def _believed(gap: FloatArray, path: IntArray, votes: Floats32, says: BoolArray, silent: BoolArray) -> FloatArray:
+def _believed(
+    gap: FloatArray, path: IntArray, votes: Floats32, says: BoolArray, silent: BoolArray
+) -> tuple[FloatArray, FloatArray]:
     """The gaps in pockets that are dark, of which enough is seen, and that are not too wide; apposed elsewhere.
 
-    NaN where a pocket is so deep that it may be the mouth of a branch.
+    A pocket so deep that it may be the mouth of a branch reads NaN in the first array, and its depth in the second.
     """
     believed, mouth = np.full_like(gap, APPOSED_MM), np.zeros(len(gap), dtype=np.bool_)
+    deep = believed.copy()
     for pocket in runs_of_true(gap > _POCKET_MM):
         seen = pocket[~silent[pocket]]
         total = sum(float(votes[ray, : path[ray]].sum()) for ray in seen)
@@ -263,7 +266,9 @@ def _believed(gap: FloatArray, path: IntArray, votes: Floats32, says: BoolArray,
         if len(pocket) <= _WIDEST * len(gap) and samples >= _POCKET_SAMPLES and total <= _POCKET_VOTE * samples:
             mouth[pocket] = gap[pocket].max() > _MOUTH_MM
             believed[pocket] = np.where(mouth[pocket], APPOSED_MM, gap[pocket])
-    return np.where(mouth, np.nan, gaussian_filter1d(believed, 2.0, mode="wrap"))
+            deep[pocket] = gap[pocket]
+    smooth = np.where(mouth, np.nan, gaussian_filter1d(believed, 2.0, mode="wrap"))
+    return smooth, gaussian_filter1d(deep, 2.0, mode="wrap")
 
 
 @compiled
