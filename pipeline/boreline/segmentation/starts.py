@@ -56,6 +56,8 @@ _SHARES_LITTLE, _EDGE_ENOUGH = 0.5, 0.65
 _DARKER_BETWEEN = -0.03
 _CLOSE_MERIT = 0.65
 _WRONG_WAY = 3.0
+_CLEARER_EDGE, _CLEARER_MERIT, _CLEARER_WITHIN = 1.1, 0.95, 1.3
+"""Of borders by brightness alone against those by both cues (tuning scenes)."""
 _LEAST_HELD = 0.015
 """Share of all samples; with as few in blood, the two sides count half."""
 
@@ -148,11 +150,12 @@ def best_guess(sampled: Sampled) -> Guess:
     speckle = BloodModel(np.zeros_like(both.by_grey), both.by_shared)
     lasting = _by_lasting_speckle(few)
     first = _refined(few, both, _TURNS)
-    best = first  # stands in a picture without speckle
-    if clarity(few.grey, first.blood, first.wall) <= CLEAN:
-        others = (lasting, speckle, _model(few, _edges(few)), _model(few, _near(few)), _by_thin_layer(few))
-        best = _choose([first, *(_refined(few, model, _TURNS) for model in others)], few)
-    return _refined(sampled, best.model, 1)
+    if clarity(few.grey, first.blood, first.wall) > CLEAN:
+        return _refined(sampled, first.model, 1)  # a picture without speckle
+    others = (lasting, speckle, _model(few, _edges(few)), _model(few, _near(few)), _by_thin_layer(few))
+    best = _choose([first, *(_refined(few, model, _TURNS) for model in others)], few)
+    muted = _refined(few, best.model, _TURNS, muted=True)
+    return _refined(sampled, *((muted.model, 1, True) if _clearer(muted, best) else (best.model, 1, False)))
 
 
 def _by_brightness(sampled: Sampled) -> BloodModel:
@@ -221,7 +224,9 @@ def _edges(sampled: Sampled) -> FloatArray:
     return np.stack(out).astype(np.float64)
 
 
-def _refined(sampled: Sampled, model: BloodModel, turns: int) -> Guess:
+def _refined(sampled: Sampled, model: BloodModel, turns: int, muted: bool = False) -> Guess:
+    """Borders by the model, counted again after each turn; by brightness alone where shared speckle is `muted`."""
+    model = _muted(model) if muted else model
     heard = np.ones(sampled.grey.shape[1])
     for turn in range(turns + 1):
         paths = np.stack(
@@ -233,7 +238,8 @@ def _refined(sampled: Sampled, model: BloodModel, turns: int) -> Guess:
         lit, behind = _lit(sampled, paths)
         blood, wall = _sides(sampled, paths, lit)
         if turn < turns:
-            model = _counted(sampled, blood, wall)
+            counted = _counted(sampled, blood, wall)
+            model = _muted(counted) if muted else counted
     return Guess(
         model=model,
         paths=paths,
@@ -248,6 +254,20 @@ def _refined(sampled: Sampled, model: BloodModel, turns: int) -> Guess:
         astray=float((paths > sampled.to_sample - _AT_THE_END).mean()),
         radius_mm=float(paths.mean()) * sampled.mm_per_sample,
     )
+
+
+def _muted(model: BloodModel) -> BloodModel:
+    return replace(model, by_shared=np.zeros_like(model.by_shared))
+
+
+def _clearer(muted: Guess, best: Guess) -> bool:
+    """Whether borders by brightness alone stand at a clearer edge, not far off, and divide both cues as well.
+
+    What lasts near the border may not be wall: speckle of blood that stands still, or what moves with the catheter.
+    """
+    as_good = muted.merit > _CLEARER_MERIT * best.merit > 0
+    near = muted.radius_mm < _CLEARER_WITHIN * best.radius_mm
+    return as_good and near and muted.edge_nats > _CLEARER_EDGE * best.edge_nats
 
 
 def _choose(guesses: list[Guess], sampled: Sampled) -> Guess:
