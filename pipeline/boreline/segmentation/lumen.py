@@ -24,7 +24,7 @@ MAX_STEP = 4
 STIFFNESS = 0.12
 VOTE_SHARE = 0.16
 """Neighbouring samples repeat each other: about six make one independent vote."""
-SPECKLE_SHARE = 0.5
+SPECKLE_SHARE = 0.7
 """Weight of a vote by shared speckle once the run is learnt: it is a mean over a wider window than grey is, and blurs
 the border (tuning scenes; while learning, when less is known, it weighs in full)."""
 STRONGEST_VOTE = 3.0
