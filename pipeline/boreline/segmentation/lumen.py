@@ -24,9 +24,6 @@ MAX_STEP = 4
 STIFFNESS = 0.12
 VOTE_SHARE = 0.16
 """Neighbouring samples repeat each other: about six make one independent vote."""
-SPECKLE_SHARE = 0.7
-"""Weight of a vote by shared speckle once the run is learnt: it is a mean over a wider window than grey is, and blurs
-the border (tuning scenes; while learning, when less is known, it weighs in full)."""
 STRONGEST_VOTE = 3.0
 WALL_MET = 4.0
 """Votes for wall in a row after which a ray has certainly left the lumen: blood seen farther out is none of ours."""

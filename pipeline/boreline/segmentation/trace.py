@@ -148,7 +148,7 @@ def _all_votes(pictures: PolarBlock, usable: BoolArray, greys: list[Bytes], lear
     voted = []
     for grey, own in zip(greys, shared, strict=True):
         levelled, factor = level_share(own, usual_share(own, learnt.mm_per_sample), learnt.share, learnt.null)
-        voted.append(lumen.votes(grey, levelled, learnt.model, lumen.SPECKLE_SHARE / factor, learnt.tail))
+        voted.append(lumen.votes(grey, levelled, learnt.model, 1.0 / factor, learnt.tail))
     return voted
 
 
