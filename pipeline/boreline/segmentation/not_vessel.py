@@ -26,7 +26,8 @@ There is no smallest one: the border may be drawn at the halo's end."""
 LARGEST_CORONARY_MM = 2.9
 """Radius of a circle as large as the lumen, beyond which a frame speaks for the aorta (common practice, no source)."""
 _CLIP = 3.0
-_LEAST_EVIDENCE = 15.0
+_LEAST_EVIDENCE = 8.0
+"""More than one frame can give. On tuning runs from 15 down to 6 no more vessel frames were called guide or aorta."""
 _LEAST_BESIDE_GUIDE = 4.0
 """Evidence for the aorta between a guide catheter and the vessel, where it is no surprise."""
 _MOST_PCT = 85  # nearly all round: calcium may shadow most of a vessel, a guide catheter leaves nothing open
