@@ -3,7 +3,8 @@
 Nothing is known at first about how grey blood and wall are, or how much speckle neighbouring frames share in each. So
 several first guesses are made. Each is refined by turns: draw the borders, count both cues on either side, draw again.
 In the end that guess is kept whose sides differ most in the way in which blood and wall do: wall is the brighter and
-the one whose speckle lasts.
+the one whose speckle lasts. Last, borders by brightness alone are tried: where they are the clearer ones, shared speckle
+is not heard in this run.
 """
 
 from __future__ import annotations
@@ -155,7 +156,9 @@ def best_guess(sampled: Sampled) -> Guess:
     others = (lasting, speckle, _model(few, _edges(few)), _model(few, _near(few)), _by_thin_layer(few))
     best = _choose([first, *(_refined(few, model, _TURNS) for model in others)], few)
     muted = _refined(few, best.model, _TURNS, muted=True)
-    return _refined(sampled, *((muted.model, 1, True) if _clearer(muted, best) else (best.model, 1, False)))
+    if _clearer(muted, best):
+        return _refined(sampled, muted.model, 1, muted=True)
+    return _refined(sampled, best.model, 1)
 
 
 def _by_brightness(sampled: Sampled) -> BloodModel:
@@ -224,7 +227,7 @@ def _edges(sampled: Sampled) -> FloatArray:
     return np.stack(out).astype(np.float64)
 
 
-def _refined(sampled: Sampled, model: BloodModel, turns: int, muted: bool = False) -> Guess:
+def _refined(sampled: Sampled, model: BloodModel, turns: int, *, muted: bool = False) -> Guess:
     """Borders by the model, counted again after each turn; by brightness alone where shared speckle is `muted`."""
     model = _muted(model) if muted else model
     heard = np.ones(sampled.grey.shape[1])
