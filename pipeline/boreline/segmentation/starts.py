@@ -3,8 +3,8 @@
 Nothing is known at first about how grey blood and wall are, or how much speckle neighbouring frames share in each. So
 several first guesses are made. Each is refined by turns: draw the borders, count both cues on either side, draw again.
 In the end that guess is kept whose sides differ most in the way in which blood and wall do: wall is the brighter and
-the one whose speckle lasts. Last, borders by brightness alone are tried: where they are the clearer ones, shared speckle
-is not heard in this run.
+the one whose speckle lasts. Last, borders by brightness alone are tried: where they are the clearer ones, this
+run's shared speckle is not heard.
 """
 
 from __future__ import annotations
