@@ -20,8 +20,9 @@ def judged(
     ring: float = 30.0,
     astray: bool = False,
     radius_mm: float = 1.5,
+    structure: Structure = Structure.LUMEN,
 ) -> tuple[float, float]:
-    """Chance and relative uncertainty of the lumen in the middle of a run of round vessels."""
+    """Chance and relative uncertainty of a structure in the middle of a run of round vessels."""
     rays = (FRAMES, N_RAYS)
     lumen = np.full(rays, radius_mm)
     lumen[FRAMES // 2] += wobble * np.sin(9 * np.linspace(0, 2 * np.pi, N_RAYS, endpoint=False))
@@ -39,9 +40,10 @@ def judged(
         mm_per_sample=0.02, likeness=0.7, edge_nats=edge_nats, shared_nats=shared_nats, spread=40.0
     )
     found = confidence.judge(learnt, traced, lumen, membrane, seen, seen)  # type: ignore[arg-type]
-    area = np.pi * (lumen[FRAMES // 2] ** 2).mean()
     middle = FRAMES // 2
-    return float(found.chance[Structure.LUMEN][middle]), float(found.area_sd_mm2[Structure.LUMEN][middle] / area)
+    border = lumen if structure is Structure.LUMEN else membrane
+    area = np.pi * (border[middle] ** 2).mean()
+    return float(found.chance[structure][middle]), float(found.area_sd_mm2[structure][middle] / area)
 
 
 def test_one_coefficient_per_observation_and_none_rewards_trouble() -> None:
@@ -69,7 +71,11 @@ def test_trouble_lowers_the_chance_and_widens_the_uncertainty(trouble: dict[str,
     assert sd > calm_sd
 
 
-def test_a_faint_membrane_lowers_the_chance_and_narrows_nothing() -> None:
+def test_a_faint_membrane_is_trouble_for_the_eem_and_no_help_to_the_lumen() -> None:
+    calm_chance, calm_sd = judged(structure=Structure.EEM)
+    chance, sd = judged(ring=5.0, structure=Structure.EEM)
+    assert chance < calm_chance
+    assert sd > calm_sd
     calm_chance, calm_sd = judged()
     chance, sd = judged(ring=5.0)
     assert chance < calm_chance

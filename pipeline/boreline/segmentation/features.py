@@ -91,12 +91,12 @@ def _best_mean_product(
     """Mean product of two pictures in `_WINDOW` about each sample, the largest of all shifts: (N_RAYS, n_samples).
 
     The pictures are padded as `Speckle.high`; whole squared levels; products are mirrored at the ends of the rays. In
-    half the time of filters that follow one another.
+    half the time of filters that follow one another. Along a ray nine products are added as three times three.
     """
     n = here.shape[1] - 2 * _EDGE
     first, rays = _PAD - _REACH, N_RAYS + 2 * _REACH
     products = np.empty((rays, n), dtype=np.int16)
-    along, threes = np.empty(n + 8, dtype=np.int32), np.empty(n + 6, dtype=np.int32)
+    along, threes = np.empty(n + 2 * _REACH, dtype=np.int32), np.empty(n + 6, dtype=np.int32)
     largest = np.full((N_RAYS, n), np.int32(-(2**31)), dtype=np.int32)
     # Views whose index starts at 0: the loops run on whole registers then.
     second, third, middle_threes, last_threes = along[1:], along[2:], threes[3:], threes[6:]

@@ -98,6 +98,8 @@ def analyse(
 ) -> ResultFolder:
     """Segment a run, place its frames, build its profile and write the result folder with its report.
 
+    From then on the threads that this process starts share one store of memory (`boreline.memory`).
+
     Raises
     ------
     InputRefused
