@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 from scipy.ndimage import median_filter
@@ -22,6 +21,7 @@ from boreline.segmentation.eem_cost import FORBIDDEN
 from boreline.segmentation.eem_seen import rays_seen
 from boreline.segmentation.features import Bytes, Floats
 from boreline.segmentation.surfaces import closed_path, expected_distance, tolled_path
+from boreline.segmentation.waves import smooth_shape
 
 _ROUGH_TOLLS = np.array([0.0, 0.6, 1.4, 2.2], dtype=np.float32)
 """Of steps of 0, 2, 4 and 6 samples: in proportion, as a vessel beside the catheter is steep all along its flanks."""
@@ -35,7 +35,6 @@ STIFFNESS = 0.8
 SHAPE_PULL = 0.004
 """Cost of a depth one sample away from the shape; grows with the square, up to `SHAPE_CAP`."""
 SHAPE_CAP = 1.0
-SHAPE_ORDER = 4
 _ENOUGH = 1.2
 """Evidence of one ray that is plain: more on some rays does not make up for none on others."""
 _STEP_TOLL = 0.2
@@ -51,79 +50,6 @@ _NEVER = FORBIDDEN / np.float32(10.0)  # a mean with the frames around may have 
 _UNSEEN_WEIGHT = 0.05
 _DOUBT_REACH = 30
 _SMOOTH, _SMOOTH_RING = 1.2, 3.0
-
-
-@cache
-def _waves(n: int, order: int) -> tuple[FloatArray, FloatArray]:
-    """Periodic basis (n, 2 order + 1) and the stiffness of each wave."""
-    angle = 2 * np.pi * np.arange(n) / n
-    waves = [np.ones(n)]
-    for k in range(1, order + 1):
-        waves += [np.cos(k * angle), np.sin(k * angle)]
-    ridge = np.repeat(np.arange(order + 1), [1] + [2] * order).astype(np.float64) ** 4 * 0.02
-    return np.stack(waves, axis=1), ridge
-
-
-def smooth_shape(path: FloatArray, weight: FloatArray, order: int = SHAPE_ORDER) -> FloatArray:
-    """A low-order periodic curve through the weighted depths, twice re-weighted against outliers."""
-    basis, ridge = _waves(len(path), order)
-    return _robust_fit(basis, ridge, path.astype(np.float64), weight.astype(np.float64), 3, 0.0)
-
-
-def inner_shape(path: FloatArray, weight: FloatArray, order: int, scale: float) -> FloatArray:
-    """A low-order periodic curve that outward bulges, beyond `scale` samples, do not draw after them."""
-    basis, ridge = _waves(len(path), order)
-    return _robust_fit(basis, ridge, path.astype(np.float64), weight.astype(np.float64), 10, scale)
-
-
-@compiled
-def _robust_fit(
-    basis: FloatArray, ridge: FloatArray, path: FloatArray, weight: FloatArray, turns: int, outward: float
-) -> FloatArray:
-    """Re-weighted against outliers on both sides, or only against those outside when `outward` gives their scale."""
-    n, m = basis.shape
-    w = weight + 1e-6
-    curve = path.copy()
-    for turn in range(turns):
-        if turn > 0:
-            if outward > 0.0:
-                off = np.maximum(path - curve, 0.0)
-                scale = outward
-            else:
-                off = np.abs(path - curve)
-                scale = 2.0 * np.median(off) + 1.0
-            w = (weight + 1e-6) / (1.0 + (off / scale) ** 2)
-        a = np.zeros((m, m))
-        b = np.zeros(m)
-        for i in range(n):
-            for p in range(m):
-                b[p] += w[i] * basis[i, p] * path[i]
-                for q in range(p + 1):
-                    a[p, q] += w[i] * basis[i, p] * basis[i, q]
-        for p in range(m):
-            a[p, p] += ridge[p]
-        # Cholesky, in place.
-        for p in range(m):
-            for q in range(p):
-                for r in range(q):
-                    a[p, q] -= a[p, r] * a[q, r]
-                a[p, q] /= a[q, q]
-            for r in range(p):
-                a[p, p] -= a[p, r] * a[p, r]
-            a[p, p] = np.sqrt(a[p, p])
-        for p in range(m):
-            for r in range(p):
-                b[p] -= a[p, r] * b[r]
-            b[p] /= a[p, p]
-        for p in range(m - 1, -1, -1):
-            for r in range(p + 1, m):
-                b[p] -= a[r, p] * b[r]
-            b[p] /= a[p, p]
-        for i in range(n):
-            curve[i] = 0.0
-            for p in range(m):
-                curve[i] += basis[i, p] * b[p]
-    return curve
 
 
 @compiled

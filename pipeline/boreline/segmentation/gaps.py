@@ -7,11 +7,13 @@ import numpy as np
 
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray
-from boreline.segmentation import eem, lumen
+from boreline.segmentation import lumen
+from boreline.segmentation.bridging import circle, circle_through
 from boreline.segmentation.features import Bytes, middle
 from boreline.segmentation.learning import DEEP_MM, Learnt
 from boreline.segmentation.ring_down import RingDown
 from boreline.segmentation.starts import SHADOWED
+from boreline.segmentation.waves import inner_shape
 
 _HALO_MARGIN, _LEAST_HIDDEN = 2, 4
 _SKIP_MM, _DEPTH_MM = 0.28, 1.8
@@ -104,15 +106,15 @@ def _mark_off_bridge(path: FloatArray, rays: BoolArray, least: float, wire: Bool
                 wire[(start + k) % n] = True
 
 
-def mouth(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: float) -> tuple[BoolArray, FloatArray]:
-    """Rays where the border bulges out of the smooth shape of the rest (branch mouth, soft plaque), and that shape.
+def mouth(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: float) -> BoolArray:
+    """Rays where the border bulges out of the smooth shape of the rest (branch mouth, soft plaque).
 
     A lumen bulges too, seen from a catheter that leans on its wall. But it is convex, and goes around the catheter.
     """
-    pocket, shape = _bulge(path, deaf, mm_per_sample)
+    pocket = _bulge(path, deaf, mm_per_sample)
     if pocket.any() and (_is_convex(path, pocket, deaf, mm_per_sample) or _goes_round(path, deaf, ring, mm_per_sample)):
         pocket[:] = False
-    return pocket, shape
+    return pocket
 
 
 def _is_convex(path: FloatArray, pocket: BoolArray, deaf: BoolArray, mm_per_sample: float) -> bool:
@@ -120,7 +122,7 @@ def _is_convex(path: FloatArray, pocket: BoolArray, deaf: BoolArray, mm_per_samp
     rest = ~(pocket | deaf)
     if rest.sum() <= len(path) // 4:
         return False
-    off = float((path - _circle_through(path, rest))[pocket].mean())
+    off = float((path - circle_through(path, rest))[pocket].mean())
     return _corner(path, pocket) + _OFF_CIRCLE * off < _CORNER_MM / mm_per_sample
 
 
@@ -129,7 +131,7 @@ def _goes_round(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample
     seen = ~deaf & (path > ring.end + _HALO_MARGIN)
     if not _FEWEST_SHARE < seen.mean() < 1.0 - _FEWEST_SHARE:
         return False
-    x, y, radius = _circle(path, seen)
+    x, y, radius = circle(path, seen)
     off = np.hypot(*(_points(path)[seen] - (x, y)).T) - radius
     round_enough = float(np.sqrt((off**2).mean())) < _ROUND_MM / mm_per_sample
     return round_enough and float(np.hypot(x, y)) + _CORE_WITHIN * ring.start < radius
@@ -152,21 +154,21 @@ def _corner(path: FloatArray, pocket: BoolArray) -> float:
     return float(depth.max())
 
 
-def _bulge(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> tuple[BoolArray, FloatArray]:
+def _bulge(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> BoolArray:
     scale = _POCKET_SCALE_MM / mm_per_sample
     weight = np.where(deaf, 0.1, 1.0)
     # A wide mouth draws a curve of a high order after it; what bulges far out of an off-centre circle must not.
-    bulge = np.maximum(path - eem.inner_shape(path, weight, 1, scale), 0.0)
+    bulge = np.maximum(path - inner_shape(path, weight, 1, scale), 0.0)
     deepest = _POCKET_DEEPEST_MM / mm_per_sample
     if bulge.max() < deepest:
-        return np.zeros(len(path), dtype=np.bool_), path
+        return np.zeros(len(path), dtype=np.bool_)
     if bulge.max() > _MOUTH_DEEPER * middle(path):
-        tight = eem.inner_shape(path, weight / (1.0 + (bulge / (2.0 * scale)) ** 2), _POCKET_ORDER, scale)
+        tight = inner_shape(path, weight / (1.0 + (bulge / (2.0 * scale)) ** 2), _POCKET_ORDER, scale)
         pocket = _bulging(path, tight, _MOUTH_DEEPER * middle(path), mm_per_sample)
         if pocket.any():
-            return pocket, tight
-    shape = eem.inner_shape(path, weight, _POCKET_ORDER, scale)
-    return _bulging(path, shape, deepest, mm_per_sample), shape
+            return pocket
+    shape = inner_shape(path, weight, _POCKET_ORDER, scale)
+    return _bulging(path, shape, deepest, mm_per_sample)
 
 
 def _bulging(path: FloatArray, shape: FloatArray, deepest: float, mm_per_sample: float) -> BoolArray:
@@ -189,60 +191,5 @@ def under_halo(path: FloatArray, unseen: BoolArray, ring: RingDown) -> tuple[Boo
     seen = ~hidden & ~unseen
     if ring.end == 0 or hidden.sum() < _LEAST_HIDDEN or seen.sum() < len(path) // 4:
         return np.zeros(len(path), dtype=np.bool_), path
-    circle = _circle_through(path, seen)
+    circle = circle_through(path, seen)
     return hidden, np.where(hidden, np.clip(circle, ring.start, ring.end), path)
-
-
-@compiled
-def _circle_through(path: FloatArray, seen: BoolArray) -> FloatArray:
-    """Depths on all rays of the circle nearest to the seen ones by least squares; 0 where a ray misses it."""
-    n = len(path)
-    x, y, radius = _circle(path, seen)
-    out = np.zeros(n)
-    for k in range(n):
-        angle = 2.0 * np.pi * k / n
-        along = x * np.cos(angle) + y * np.sin(angle)
-        inside = radius**2 - x**2 - y**2 + along * along
-        if inside > 0.0:
-            out[k] = along + np.sqrt(inside)
-    return out
-
-
-@compiled
-def _circle(path: FloatArray, seen: BoolArray) -> tuple[float, float, float]:
-    """Centre and radius of the circle nearest to the seen rays by least squares, samples.
-
-    The circle x^2 + y^2 = a x + b y + c is linear in a, b and c.
-    """
-    n = len(path)
-    angle = 2.0 * np.pi * np.arange(n) / n
-    cos, sin = np.cos(angle), np.sin(angle)
-    m = np.zeros((3, 4))
-    row = np.empty(4)
-    for k in range(n):
-        if not seen[k]:
-            continue
-        row[0], row[1], row[2] = path[k] * cos[k], path[k] * sin[k], 1.0
-        row[3] = path[k] * path[k]
-        for p in range(3):
-            for q in range(4):
-                m[p, q] += row[p] * row[q]
-    for p in range(3):
-        for q in range(p + 1, 3):
-            m[q] -= m[p] * (m[q, p] / m[p, p])
-    c = m[2, 3] / m[2, 2]
-    b = (m[1, 3] - m[1, 2] * c) / m[1, 1]
-    a = (m[0, 3] - m[0, 2] * c - m[0, 1] * b) / m[0, 0]
-    return a / 2, b / 2, np.sqrt(c + (a * a + b * b) / 4)
-
-
-def across_mouth(path: FloatArray, mouth_rays: BoolArray, deaf: BoolArray) -> FloatArray:
-    """The border, carried over a branch mouth along the circle through the rest, which it meets on either side."""
-    seen = ~(mouth_rays | deaf)
-    if seen.sum() < len(path) // 3:
-        return path
-    off = path - _circle_through(path, seen)
-    out = path.copy()
-    for run in lumen.runs_of_true(mouth_rays):
-        out[run] += lumen.bridged(off, run) - off[run]
-    return out

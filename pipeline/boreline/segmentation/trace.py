@@ -10,6 +10,7 @@ import numpy as np
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
 from boreline.segmentation import eem, gaps, lumen, second_look
+from boreline.segmentation.bridging import across
 from boreline.segmentation.edges import edge_levels, find_edges, smooth_round
 from boreline.segmentation.eem_cost import membrane_cost
 from boreline.segmentation.features import (
@@ -238,14 +239,10 @@ def _trace_lumen(
     if wire.any():
         heard[wire] = 0.0
         path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
-    pocket, shape = gaps.mouth(path.astype(np.float64), wire, learnt.ring, mm)
+    pocket = gaps.mouth(path.astype(np.float64), wire, learnt.ring, mm)
     if pocket.any():
         heard[pocket] = 0.0
         path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
-        # Three ways across, none of them always right: straight, along the shape, along the circle of the rest.
-        circle = gaps.across_mouth(path.astype(np.float64), pocket, wire)
-        curve = (path + shape + 2.0 * circle) / 4.0
-        path = np.where(pocket, np.rint(curve).astype(np.int64), path)
     level = edge_levels(learnt.clarity)[0]
     edge, _ = find_edges(thin, path, level, False)
     # Again about the first answer, so that both sides are looked at equally far from the edge.
@@ -253,6 +250,7 @@ def _trace_lumen(
     deaf = wire | pocket | (path < silent + 4)
     edge = np.where(deaf, path - 0.5, edge)
     hidden, edge = gaps.under_halo(edge, wire | pocket, learnt.ring)
+    edge = across(edge, wire | pocket, ~(wire | pocket | hidden))
     weight = np.clip(rise / max(middle(rise), 1.0), 0.1, 1.5) * np.where(wire | pocket | hidden, _UNSEEN_WEIGHT, 1.0)
     between_rays_mm = 2.0 * np.pi / N_RAYS * float(edge.mean()) * mm
     found.lumen[row] = smooth_round(
