@@ -11,6 +11,7 @@ from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
 from boreline.segmentation import eem, gaps, lumen, second_look
 from boreline.segmentation.bridging import across
+from boreline.segmentation.clearer_edge import at_clearer_edge
 from boreline.segmentation.edges import edge_levels, find_edges, smooth_round
 from boreline.segmentation.eem_cost import membrane_cost
 from boreline.segmentation.features import (
@@ -231,18 +232,24 @@ def _trace_lumen(
 ) -> None:
     silent, nearest = learnt.ring.end, learnt.nearest
     heard = np.ones(N_RAYS)
-    path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
+    by_grey = lumen.votes(grey, grey, learnt.model, 0.0, learnt.tail)
+
+    def drawn() -> tuple[IntArray, Floats]:
+        path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
+        return at_clearer_edge(path, by_grey, grey, heard, silent, learnt.spread), cost
+
+    path, cost = drawn()
     depths = path.astype(np.float64)
     mm = learnt.mm_per_sample
     shadow = gaps.shadowed(grey, depths, learnt)
     wire = gaps.wire_shadow(depths, shadow, mm)
     if wire.any():
         heard[wire] = 0.0
-        path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
+        path, cost = drawn()
     pocket = gaps.mouth(path.astype(np.float64), wire, learnt.ring, mm)
     if pocket.any():
         heard[pocket] = 0.0
-        path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)
+        path, cost = drawn()
     level = edge_levels(learnt.clarity)[0]
     edge, _ = find_edges(thin, path, level, False)
     # Again about the first answer, so that both sides are looked at equally far from the edge.
