@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from boreline.geometry.compiled import compiled
@@ -29,13 +28,10 @@ _POCKET_RAYS, _POCKET_WIDEST, _POCKET_MARGIN = 6, 58, 2
 _POCKET_ORDER, _POCKET_SCALE_MM = 3, 0.06
 _MOUTH_DEEPER = 0.5
 """Share of the usual depth of the border by which a wide mouth bulges out of the rest at least."""
-_CORNER_RAYS = 20
-"""How far from a mouth its corners are looked for."""
-_CORNER_MM, _OFF_CIRCLE = 0.12, 0.1
-"""How far corners stand into the lumen at least, less this share of how far the bulge leaves the circle of the rest."""
-_ROUND_MM, _FEWEST_SHARE, _CORE_WITHIN = 0.12, 1 / 6, 0.5
-"""Of a circle that holds the catheter: its distance from the border, the least share of rays, and the share of the core
-that lies in it at least."""
+_ROUND_MM, _FEWEST_SHARE = 0.14, 1 / 6
+"""Of a lumen without a mouth: how far it leaves a circle (root mean square), seen on that share of rays at least."""
+_WIDEST_MM = 2.7
+"""Of a branch mouth (tuning scenes)."""
 
 
 def shadowed(grey: Bytes, path: FloatArray, learnt: Learnt) -> BoolArray:
@@ -109,49 +105,35 @@ def _mark_off_bridge(path: FloatArray, rays: BoolArray, least: float, wire: Bool
 def mouth(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: float) -> BoolArray:
     """Rays where the border bulges out of the smooth shape of the rest (branch mouth, soft plaque).
 
-    A lumen bulges too, seen from a catheter that leans on its wall. But it is convex, and goes around the catheter.
+    A lumen bulges too, seen from a catheter that leans on its wall. But it is nearly a circle, mouths are not as wide.
     """
     pocket = _bulge(path, deaf, mm_per_sample)
-    if pocket.any() and (_is_convex(path, pocket, deaf, mm_per_sample) or _goes_round(path, deaf, ring, mm_per_sample)):
-        pocket[:] = False
-    return pocket
+    if not pocket.any() or _is_round(path, deaf, ring, mm_per_sample):
+        return np.zeros_like(pocket)
+    return pocket if _width(path, pocket) <= _WIDEST_MM / mm_per_sample else np.zeros_like(pocket)
 
 
-def _is_convex(path: FloatArray, pocket: BoolArray, deaf: BoolArray, mm_per_sample: float) -> bool:
-    """Whether the border has no corners beside a bulge; slighter ones do where it leaves the circle of the rest far."""
-    rest = ~(pocket | deaf)
-    if rest.sum() <= len(path) // 4:
-        return False
-    off = float((path - circle_through(path, rest))[pocket].mean())
-    return _corner(path, pocket) + _OFF_CIRCLE * off < _CORNER_MM / mm_per_sample
-
-
-def _goes_round(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: float) -> bool:
-    """Whether the border where it lies outside the halo is part of a circle that the catheter lies in."""
+def _is_round(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: float) -> bool:
+    """Whether the border where it lies outside the halo is part of a circle; also where too little of it does."""
     seen = ~deaf & (path > ring.end + _HALO_MARGIN)
-    if not _FEWEST_SHARE < seen.mean() < 1.0 - _FEWEST_SHARE:
-        return False
+    if seen.mean() < _FEWEST_SHARE:
+        return True
     x, y, radius = circle(path, seen)
     off = np.hypot(*(_points(path)[seen] - (x, y)).T) - radius
-    round_enough = float(np.sqrt((off**2).mean())) < _ROUND_MM / mm_per_sample
-    return round_enough and float(np.hypot(x, y)) + _CORE_WITHIN * ring.start < radius
+    return float(np.sqrt((off**2).mean())) < _ROUND_MM / mm_per_sample
+
+
+def _width(path: FloatArray, pocket: BoolArray) -> float:
+    """Distance between the two sides of the widest mouth, samples."""
+    n, points = len(path), _points(path)
+    sides = [points[(run[0] - 1) % n] - points[(run[-1] + 1) % n] for run in lumen.runs_of_true(pocket)]
+    return max(float(np.hypot(*side)) for side in sides)
 
 
 def _points(path: FloatArray) -> FloatArray:
     """Points of a border about the catheter, (n_rays, 2), samples."""
     angle = 2.0 * np.pi * np.arange(len(path)) / len(path)
     return np.stack([path * np.cos(angle), path * np.sin(angle)], axis=1)
-
-
-def _corner(path: FloatArray, pocket: BoolArray) -> float:
-    """How far the border beside a bulge dips below the convex hull of the lumen, samples."""
-    points = _points(path)
-    hull = cv2.convexHull(points.astype(np.float32))[:, 0]
-    along = np.roll(hull, -1, axis=0) - hull
-    normal = np.stack([along[:, 1], -along[:, 0]], axis=1) / np.hypot(along[:, 0], along[:, 1])[:, None]
-    beside = points[lumen.widened(pocket, _CORNER_RAYS)]
-    depth = np.abs(((beside[:, None] - hull[None]) * normal[None]).sum(axis=2)).min(axis=1)
-    return float(depth.max())
 
 
 def _bulge(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> BoolArray:
