@@ -15,7 +15,7 @@ import numpy as np
 
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
-from boreline.segmentation.features import Bytes, Floats
+from boreline.segmentation.features import Bytes, Floats, middle
 from boreline.segmentation.surfaces import thinned_path
 
 SMALLEST_LUMEN_MM = 0.2
@@ -25,6 +25,8 @@ STIFFNESS = 0.12
 VOTE_SHARE = 0.16
 """Neighbouring samples repeat each other: about six make one independent vote."""
 STRONGEST_VOTE = 3.0
+_BLACK, _VIEW = 0.2, (1 / 5, 2 / 3)
+"""A ray is black below this share of the median grey of the view's middle, from and to these shares of its depth."""
 WALL_MET = 4.0
 """Votes for wall in a row after which a ray has certainly left the lumen: blood seen farther out is none of ours."""
 _NO_BORDER = np.float32(1e3)
@@ -63,14 +65,29 @@ def _look_up(
 
 
 def votes(grey: Bytes, shared: Bytes, model: BloodModel, trust: float = 1.0, tail: Tail | None = None) -> Floats:
-    """Each sample's vote for blood, shape (n_rays, n_samples); `trust` in the frame's shared speckle, 0..1."""
+    """Each sample's vote for blood, shape (n_rays, n_samples); `trust` in the frame's shared speckle, 0..1.
+
+    Behind the last echo of a ray, as a guidewire or calcium leaves it, is neither: no votes.
+    """
     total: Floats = cv2.LUT(grey, model.by_grey)
     total += cv2.LUT(shared, model.by_shared * np.float32(trust))
     if tail is not None:
         tail.correct(total, grey, shared, trust)
     np.clip(total, -STRONGEST_VOTE, STRONGEST_VOTE, out=total)
     total *= np.float32(VOTE_SHARE)
+    near, far = (int(share * grey.shape[1]) for share in _VIEW)
+    _silence_shadows(total, grey, _BLACK * middle(grey[::4, near:far:2].ravel()))
     return total
+
+
+@compiled
+def _silence_shadows(voted: Floats, grey: Bytes, black: float) -> None:
+    """Take back, in place, the votes behind the last sample of each ray that is brighter than `black`."""
+    for k in range(voted.shape[0]):
+        for j in range(voted.shape[1] - 1, -1, -1):
+            if grey[k, j] > black:
+                break
+            voted[k, j] = 0.0
 
 
 @compiled
