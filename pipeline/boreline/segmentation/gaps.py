@@ -28,10 +28,10 @@ _POCKET_RAYS, _POCKET_WIDEST, _POCKET_MARGIN = 6, 58, 2
 _POCKET_ORDER, _POCKET_SCALE_MM = 3, 0.06
 _MOUTH_DEEPER = 0.5
 """Share of the usual depth of the border by which a wide mouth bulges out of the rest at least."""
-_ROUND_MM, _FEWEST_SHARE = 0.14, 1 / 6
-"""Of a lumen without a mouth: how far it leaves a circle (root mean square), seen on that share of rays at least."""
-_WIDEST_MM = 2.7
-"""Of a branch mouth (tuning scenes)."""
+_OFF_MIDDLE, _PER_RAY_MM, _OFF_CIRCLE_MM = 0.12, 0.003, 0.045
+"""How far a lumen without a mouth leaves a circle (root mean square): by so much of the catheter's distance from its
+middle, and the more the wider the bulge is seen (tuning scenes)."""
+_FEWEST_SHARE = 1 / 6
 
 
 def shadowed(grey: Bytes, path: FloatArray, learnt: Learnt) -> BoolArray:
@@ -105,29 +105,18 @@ def _mark_off_bridge(path: FloatArray, rays: BoolArray, least: float, wire: Bool
 def mouth(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: float) -> BoolArray:
     """Rays where the border bulges out of the smooth shape of the rest (branch mouth, soft plaque).
 
-    A lumen bulges too, seen from a catheter that leans on its wall. But it is nearly a circle, mouths are not as wide.
+    A lumen bulges too, seen from a catheter that leans on its wall, and the more the farther off its middle. But it is
+    nearly a circle.
     """
     pocket = _bulge(path, deaf, mm_per_sample)
-    if not pocket.any() or _is_round(path, deaf, ring, mm_per_sample):
-        return np.zeros_like(pocket)
-    return pocket if _width(path, pocket) <= _WIDEST_MM / mm_per_sample else np.zeros_like(pocket)
-
-
-def _is_round(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: float) -> bool:
-    """Whether the border where it lies outside the halo is part of a circle; also where too little of it does."""
     seen = ~deaf & (path > ring.end + _HALO_MARGIN)
-    if seen.mean() < _FEWEST_SHARE:
-        return True
+    if not pocket.any() or seen.mean() < _FEWEST_SHARE:
+        return np.zeros_like(pocket)
     x, y, radius = circle(path, seen)
     off = np.hypot(*(_points(path)[seen] - (x, y)).T) - radius
-    return float(np.sqrt((off**2).mean())) < _ROUND_MM / mm_per_sample
-
-
-def _width(path: FloatArray, pocket: BoolArray) -> float:
-    """Distance between the two sides of the widest mouth, samples."""
-    n, points = len(path), _points(path)
-    sides = [points[(run[0] - 1) % n] - points[(run[-1] + 1) % n] for run in lumen.runs_of_true(pocket)]
-    return max(float(np.hypot(*side)) for side in sides)
+    off_circle_mm, off_middle_mm = (mm_per_sample * float(far) for far in (np.sqrt((off**2).mean()), np.hypot(x, y)))
+    enough_mm = _OFF_MIDDLE * off_middle_mm + _PER_RAY_MM * float(pocket.sum()) - _OFF_CIRCLE_MM
+    return pocket if off_circle_mm > enough_mm else np.zeros_like(pocket)
 
 
 def _points(path: FloatArray) -> FloatArray:
