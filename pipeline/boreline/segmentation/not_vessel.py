@@ -5,9 +5,9 @@ lumen of about 1.8 mm would pass for the smallest area of a run. Where its echo 
 is drawn at the halo's end, where its blood is as bright as wall at the end of the view: in both cases perfectly round.
 In the aorta the border lies beyond the view.
 
-Single frames are not trusted. Going from the proximal end, a run shows some frames of guide catheter, then some of
-aorta, then the vessel to its distal end; the two places of change with the largest sum of log odds are taken. Which
-end of the run is proximal follows from the same sum, so either order of recording works.
+A single frame is trusted only if all of this is plain in it. Going from the proximal end, a run shows some frames of
+guide catheter, then some of aorta, then the vessel to its distal end; the two places of change with the largest sum of
+log odds are taken. Which end of the run is proximal follows from the same sum, so either order of recording works.
 """
 
 from __future__ import annotations
@@ -26,16 +26,18 @@ There is no smallest one: the border may be drawn at the halo's end."""
 LARGEST_CORONARY_MM = 2.9
 """Radius of a circle as large as the lumen, beyond which a frame speaks for the aorta (common practice, no source)."""
 _CLIP = 3.0
-_LEAST_EVIDENCE = 8.0
-"""More than one frame can give. On tuning runs from 15 down to 6 no more vessel frames were called guide or aorta."""
+_LEAST_EVIDENCE = 5.5
+"""A little less than one frame can give. On tuning runs hardly any vessel frame is called guide or aorta for it."""
 _LEAST_BESIDE_GUIDE = 4.0
 """Evidence for the aorta between a guide catheter and the vessel, where it is no surprise."""
 _MOST_PCT = 85  # nearly all round: calcium may shadow most of a vessel, a guide catheter leaves nothing open
 _LEAST_PCT = 20  # on nearly every ray
 _FLAT = 0.005
 """A border less unround than this was not found but taken where the search begins or ends: no wall is so round."""
-_MOST_BACK, _MOST_BACK_FLAT = 0.74, 0.88
-"""Of the usual grey behind a wall. More is allowed where the border hugs the catheter: a vessel so small is rare."""
+_VERY_ROUND = 0.02
+"""Most borders of guide catheters are less unround than this, few of vessels."""
+_MOST_BACK, _MOST_BACK_ROUND, _MOST_BACK_FLAT = 0.74, 0.81, 0.88
+"""Of the usual grey behind a wall; for borders that are very round, and for those that hug the catheter, more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +82,7 @@ def _guide_odds(radius: FloatArray, unround: FloatArray, echoes: WallEchoes, hid
     comes_back = 0.5 * (_against_usual(behind) + _against_usual(behind / np.maximum(front, 1.0)))
     with np.errstate(invalid="ignore"):
         fits, flat = known & (radius < LARGEST_GUIDE_MM), unround < _FLAT
-        most = np.where(flat, _MOST_BACK_FLAT, _MOST_BACK)
+        most = np.select([flat, unround < _VERY_ROUND], [_MOST_BACK_FLAT, _MOST_BACK_ROUND], _MOST_BACK)
         likely = fits & ~flat & (unround < 0.07) & (comes_back < most)
     own_mm = float(np.median(radius[likely])) if likely.any() else np.inf
     parts = (
