@@ -28,9 +28,11 @@ _POCKET_RAYS, _POCKET_WIDEST, _POCKET_MARGIN = 6, 58, 2
 _POCKET_ORDER, _POCKET_SCALE_MM = 3, 0.06
 _MOUTH_DEEPER = 0.5
 """Share of the usual depth of the border by which a wide mouth bulges out of the rest at least."""
-_OFF_MIDDLE, _PER_RAY_MM, _OFF_CIRCLE_MM = 0.12, 0.003, 0.045
-"""How far a lumen without a mouth leaves a circle (root mean square): by so much of the catheter's distance from its
-middle, and the more the wider the bulge is seen (tuning scenes)."""
+_OFF_CIRCLE_MM = (-0.045, 0.12, 0.003)
+"""How far a lumen without a mouth leaves a circle (root mean square), see `_enough_mm` (tuning scenes)."""
+_WIDE_ORDER = 2
+_DEEP_MM = (0.08, 0.3, 0.009)
+"""The same of how deep it bulges out of a shape of that order."""
 _FEWEST_SHARE = 1 / 6
 
 
@@ -108,15 +110,26 @@ def mouth(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: floa
     A lumen bulges too, seen from a catheter that leans on its wall, and the more the farther off its middle. But it is
     nearly a circle.
     """
-    pocket = _bulge(path, deaf, mm_per_sample)
     seen = ~deaf & (path > ring.end + _HALO_MARGIN)
-    if not pocket.any() or seen.mean() < _FEWEST_SHARE:
-        return np.zeros_like(pocket)
+    if seen.mean() < _FEWEST_SHARE:
+        return np.zeros(len(path), dtype=np.bool_)
     x, y, radius = circle(path, seen)
     off = np.hypot(*(_points(path)[seen] - (x, y)).T) - radius
     off_circle_mm, off_middle_mm = (mm_per_sample * float(far) for far in (np.sqrt((off**2).mean()), np.hypot(x, y)))
-    enough_mm = _OFF_MIDDLE * off_middle_mm + _PER_RAY_MM * float(pocket.sum()) - _OFF_CIRCLE_MM
-    return pocket if off_circle_mm > enough_mm else np.zeros_like(pocket)
+    pocket = _bulge(path, deaf, mm_per_sample)
+    if pocket.any() and off_circle_mm > _enough_mm(_OFF_CIRCLE_MM, off_middle_mm, pocket):
+        return pocket
+    # A shape of that order may have followed a wide mouth.
+    bulge = path - inner_shape(path, np.where(deaf, 0.1, 1.0), _WIDE_ORDER, _POCKET_SCALE_MM / mm_per_sample)
+    wide = _bulging(bulge, _POCKET_DEEPEST_MM / mm_per_sample, mm_per_sample)
+    deep = wide.any() and float(bulge[wide].max()) * mm_per_sample > _enough_mm(_DEEP_MM, off_middle_mm, wide)
+    return wide if deep else np.zeros_like(wide)
+
+
+def _enough_mm(limits: tuple[float, float, float], off_middle_mm: float, pocket: BoolArray) -> float:
+    """What a bulge of an off-centre lumen reaches: so much, and more per distance off its middle and per ray."""
+    least, per_off_middle, per_ray = limits
+    return least + per_off_middle * off_middle_mm + per_ray * float(pocket.sum())
 
 
 def _points(path: FloatArray) -> FloatArray:
@@ -135,19 +148,18 @@ def _bulge(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> BoolArray
         return np.zeros(len(path), dtype=np.bool_)
     if bulge.max() > _MOUTH_DEEPER * middle(path):
         tight = inner_shape(path, weight / (1.0 + (bulge / (2.0 * scale)) ** 2), _POCKET_ORDER, scale)
-        pocket = _bulging(path, tight, _MOUTH_DEEPER * middle(path), mm_per_sample)
+        pocket = _bulging(path - tight, _MOUTH_DEEPER * middle(path), mm_per_sample)
         if pocket.any():
             return pocket
     shape = inner_shape(path, weight, _POCKET_ORDER, scale)
-    return _bulging(path, shape, deepest, mm_per_sample)
+    return _bulging(path - shape, deepest, mm_per_sample)
 
 
-def _bulging(path: FloatArray, shape: FloatArray, deepest: float, mm_per_sample: float) -> BoolArray:
+def _bulging(bulge: FloatArray, deepest: float, mm_per_sample: float) -> BoolArray:
     """Rays of bulges that are wide enough, not too wide, and somewhere deeper than `deepest` samples."""
-    out = path - shape > _POCKET_MM / mm_per_sample
-    pocket = np.zeros(len(path), dtype=np.bool_)
-    for run in lumen.runs_of_true(out):
-        if _POCKET_RAYS <= len(run) <= _POCKET_WIDEST and float((path - shape)[run].max()) > deepest:
+    pocket = np.zeros(len(bulge), dtype=np.bool_)
+    for run in lumen.runs_of_true(bulge > _POCKET_MM / mm_per_sample):
+        if _POCKET_RAYS <= len(run) <= _POCKET_WIDEST and float(bulge[run].max()) > deepest:
             pocket[run] = True
     return lumen.widened(pocket, _POCKET_MARGIN)
 
