@@ -144,11 +144,16 @@ def fitted_to(x, weight, loss, sign, constant):
 
 
 def bounds(sign):
-    """All observations but the constant point to trouble; a border that differs on its sides points away from it."""
+    """All observations but the constant point to trouble, those of a border that stands out away from it.
+
+    What the halo hides may do either: it is not seen, but cannot lie far.
+    """
     trouble = (0, None) if sign > 0 else (None, 0)
     relief = (None, 0) if sign > 0 else (0, None)
-    return [(None, None)] + [
-        relief if name.startswith(("divergence", "step")) else trouble for name in confidence.OBSERVATIONS[1:]
+    either = (None, None)
+    return [either] + [
+        relief if name.startswith(("divergence", "step", "votes")) else either if "halo" in name else trouble
+        for name in confidence.OBSERVATIONS[1:]
     ]
 
 

@@ -32,11 +32,16 @@ OBSERVATIONS = (
     "speckle of the run's blood that lasts as that of the wall does, nats that its divergence falls short",
     "share of the lumen border that lies on the membrane, or that does not, whichever is less",
     "step of grey at the membrane, in spreads of the grey of tissue",
+    "votes of brightness per ray against a lumen border 8 % farther out",
+    "share of the lumen border under the halo",
+    "depth to which the halo reaches, mm",
+    "logarithm of how much narrower another border of the run was, that divided blood and wall half as well",
 )
 _STEADY_FRAMES, _AROUND_FRAMES = 7, 31
 _WEAK_SHARE = 0.4
 _NATS_OF_LIKENESS = 0.6
 """Divergence in shared speckle that blood without any in common would show, over the wall's own correlation."""
+_MOST_NARROWER = 1.0
 _SHAPE_ORDER = 3
 _ON_MEMBRANE_MM = 0.16
 """Even a normal wall is thicker: a lumen border this near has run out to the membrane, past plaque as dark as blood."""
@@ -104,6 +109,10 @@ def observations(
                 np.full(len(known), short_nats),
                 np.minimum(on_membrane, 1.0 - on_membrane),
                 ring,
+                np.nan_to_num(traced.held_in),
+                traced.hidden.mean(axis=1),
+                np.full(len(known), learnt.ring.end * learnt.mm_per_sample),
+                np.full(len(known), min(learnt.narrower, _MOST_NARROWER)),
             ]
         )
     return out

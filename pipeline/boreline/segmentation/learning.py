@@ -57,6 +57,8 @@ class Learnt:
         How far blood and wall differ in grey and in shared speckle (Jensen-Shannon divergence, 0 to 0.69).
     edge_nats
         The same in grey just inside and just outside the border.
+    narrower
+        Logarithm of how much narrower the narrowest border was that divided blood and wall half as well.
     clarity
         Step from blood to wall over the spread of grey in the wall: about 3 with speckle, 10 and more without.
     likeness
@@ -79,6 +81,7 @@ class Learnt:
     grey_nats: float
     shared_nats: float
     edge_nats: float
+    narrower: float
     clarity: float
     likeness: float
     tail: Tail
@@ -100,6 +103,7 @@ class Learnt:
             "grey_nats": self.grey_nats,
             "shared_speckle_nats": self.shared_nats,
             "edge_nats": self.edge_nats,
+            "narrower_border_log": self.narrower,
             "clarity": self.clarity,
             "wall_correlation": self.likeness,
             "level_behind_wall": self.behind,
@@ -134,6 +138,7 @@ def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: flo
         grey_nats=best.grey_nats,
         shared_nats=best.shared_nats,
         edge_nats=best.edge_nats,
+        narrower=best.narrower,
         clarity=clarity(grey, best.blood, best.wall),
         likeness=float(np.clip((wall_share - NOTHING_SHARED) / (255 - NOTHING_SHARED), 0, 1)),
         tail=tail_of(sampled, best),

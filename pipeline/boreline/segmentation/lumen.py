@@ -126,6 +126,19 @@ def lumen_path(
 
 
 @compiled
+def held_in(voted: Floats, border: FloatArray, factor: float, heard: FloatArray) -> float:
+    """Votes for wall between the border and `factor` times its depth, mean of the rays that are heard; 0 if none is."""
+    n_rays, n = voted.shape
+    total, count = 0.0, 0
+    for k in range(n_rays):
+        if heard[k] > 0.0:
+            count += 1
+            for j in range(min(int(np.rint(border[k])), n), min(int(np.rint(factor * border[k])), n)):
+                total -= voted[k, j]
+    return total / max(count, 1)
+
+
+@compiled
 def level_behind(grey: Bytes, border: FloatArray, skip: int, depth: int) -> FloatArray:
     """Mean grey level from `skip` to `skip + depth` samples behind the border, per ray."""
     n_rays, n = grey.shape

@@ -56,6 +56,7 @@ _LASTING, _LEAST_LASTING = 0.3, 0.02
 _SHARES_LITTLE, _EDGE_ENOUGH = 0.5, 0.65
 _DARKER_BETWEEN = -0.03
 _CLOSE_MERIT = 0.65
+_SOME_MERIT = 0.5
 _WRONG_WAY = 3.0
 _CLEARER_EDGE, _CLEARER_MERIT, _CLEARER_WITHIN = 1.1, 0.95, 1.3
 """Of borders by brightness alone against those by both cues (tuning scenes)."""
@@ -118,6 +119,8 @@ class Guess:
         Share of rays whose border lies at the end of the picture.
     radius_mm
         Mean distance of the border from the catheter's centre.
+    narrower
+        Logarithm of how much narrower the narrowest guess of some merit was; 0 where none was.
     """
 
     model: BloodModel
@@ -132,6 +135,7 @@ class Guess:
     edge_nats: float
     astray: float
     radius_mm: float
+    narrower: float = 0.0
 
     @property
     def merit(self) -> float:
@@ -154,11 +158,15 @@ def best_guess(sampled: Sampled) -> Guess:
     if clarity(few.grey, first.blood, first.wall) > CLEAN:
         return _refined(sampled, first.model, 1)  # a picture without speckle
     others = (lasting, speckle, _model(few, _edges(few)), _model(few, _near(few)), _by_thin_layer(few))
-    best = _choose([first, *(_refined(few, model, _TURNS) for model in others)], few)
+    guesses = [first, *(_refined(few, model, _TURNS) for model in others)]
+    best = _choose(guesses, few)
+    least = min(
+        (guess.radius_mm for guess in guesses if guess.merit > _SOME_MERIT * best.merit), default=best.radius_mm
+    )
     muted = _refined(few, best.model, _TURNS, muted=True)
-    if _clearer(muted, best):
-        return _refined(sampled, muted.model, 1, muted=True)
-    return _refined(sampled, best.model, 1)
+    unheard = _clearer(muted, best)
+    final = _refined(sampled, muted.model if unheard else best.model, 1, muted=unheard)
+    return replace(final, narrower=max(0.0, float(np.log(best.radius_mm / least))))
 
 
 def _by_brightness(sampled: Sampled) -> BloodModel:

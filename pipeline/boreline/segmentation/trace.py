@@ -32,6 +32,8 @@ from boreline.segmentation.surfaces import expected_distance
 _SMOOTH_LUMEN_MM, _SMOOTH_LUMEN_RAYS = 0.1, (0.8, 3.2)
 """Along the border; and the least and the most rays: near the catheter they lie close together."""
 _UNSEEN_WEIGHT = 0.05
+_FARTHER = 1.08
+"""How much wider a lumen is asked about."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +55,8 @@ class Traced:
         Grey levels between media and adventitia, averaged over neighbouring rays.
     doubt
         Expected distance to the true border by the cost alone, lumen and membrane, (n_frames, 2), samples.
+    held_in
+        What brightness says against a lumen border a little farther out, votes per heard ray, (n_frames,).
     astray
         Lumen at the end of the picture or far from those of the frames around, (n_frames,).
     """
@@ -67,6 +71,7 @@ class Traced:
     membrane_seen: BoolArray
     ring: FloatArray
     doubt: FloatArray
+    held_in: FloatArray
     astray: BoolArray
 
     @classmethod
@@ -86,6 +91,7 @@ class Traced:
             no.copy(),
             none.copy(),
             np.full((n_frames, 2), np.nan),
+            np.full(n_frames, np.nan),
             np.zeros(n_frames, dtype=np.bool_),
         )
 
@@ -215,7 +221,7 @@ def _look_again(
             _trace_lumen(again, 0, held, greys[t], thin[t], learnt, ends)
             heard = ~(again.wire[0] | again.pocket[0])
             if second_look.wall_found(again.rise[0], found.rise[row], usual_rise, heard=heard):
-                for field in ("lumen", "wire", "pocket", "hidden", "shadow", "rise", "doubt"):
+                for field in ("lumen", "wire", "pocket", "hidden", "shadow", "rise", "doubt", "held_in"):
                     getattr(found, field)[row] = getattr(again, field)[0]
                 found.astray[row] = False
                 break
@@ -267,3 +273,4 @@ def _trace_lumen(
     found.hidden[row] = hidden
     found.shadow[row] = shadow | wire
     found.doubt[row, 0] = expected_distance(cost, path)
+    found.held_in[row] = lumen.held_in(by_grey, found.lumen[row], _FARTHER, heard)
