@@ -152,7 +152,7 @@ def bounds(sign):
     relief = (None, 0) if sign > 0 else (0, None)
     either = (None, None)
     return [either] + [
-        relief if name.startswith(("divergence", "step", "votes")) else either if "halo" in name else trouble
+        relief if name.startswith(("divergence", "step", "votes")) else either if "under the halo" in name else trouble
         for name in confidence.OBSERVATIONS[1:]
     ]
 
