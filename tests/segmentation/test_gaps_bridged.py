@@ -95,7 +95,9 @@ def test_a_ridge_fit_is_that_of_a_linear_algebra_library() -> None:
     random = np.random.default_rng(5)
     angle = random.uniform(0, 2 * np.pi, 60)
     values, weight = random.normal(size=60), random.uniform(0.1, 1.0, 60)
-    basis, ridge = waves_at(angle, 4), stiffness(4, 0.1)
+    basis, ridge = waves_at(np.cos(angle), np.sin(angle), 4), stiffness(4, 0.1)
+    np.testing.assert_allclose(basis[:, 7], np.cos(4 * angle), atol=1e-12)
+    np.testing.assert_allclose(basis[:, 8], np.sin(4 * angle), atol=1e-12)
     root = np.sqrt(weight)[:, None]
     stacked = np.concatenate([basis * root, np.diag(np.sqrt(ridge))])
     wanted, *_ = np.linalg.lstsq(stacked, np.concatenate([values * root[:, 0], np.zeros(9)]), rcond=None)

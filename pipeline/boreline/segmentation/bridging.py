@@ -12,7 +12,7 @@ import numpy as np
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray
 from boreline.segmentation.lumen import bridged, runs_of_true
-from boreline.segmentation.waves import ORDER, ridge_fit, stiffness, waves_at
+from boreline.segmentation.waves import ORDER, curve_at, ridge_fit, stiffness, waves_at
 
 _STIFFNESS = stiffness(ORDER, 0.1)
 _APPROACHES = 6
@@ -38,21 +38,24 @@ def _shape(path: FloatArray, gap: BoolArray, seen: BoolArray, stiff: FloatArray)
     n = len(path)
     x, y, radius = circle(path, seen)
     angle = 2.0 * np.pi * np.arange(n) / n
-    px, py = path * np.cos(angle) - x, path * np.sin(angle) - y
-    coefficients = ridge_fit(waves_at(np.arctan2(py, px), ORDER), stiff, np.hypot(px, py), seen.astype(np.float64))
+    cos, sin = np.cos(angle), np.sin(angle)
+    px, py = path * cos - x, path * sin - y
+    far = np.hypot(px, py)
+    waves = waves_at(px / np.maximum(far, 1e-9), py / np.maximum(far, 1e-9), ORDER)
+    coefficients = ridge_fit(waves, stiff, far, seen.astype(np.float64))
     out = np.zeros(n)
     for k in range(n):
         if not (gap[k] or gap[k - 1] or gap[(k + 1) % n]):
             continue
-        cos, sin = np.cos(angle[k]), np.sin(angle[k])
-        along = x * cos + y * sin
+        along = x * cos[k] + y * sin[k]
         beside = x * x + y * y - along * along
-        depth = along + np.sqrt(max(radius * radius - beside, 0.0))
+        distance, depth = radius, 0.0
         for _ in range(_APPROACHES):
-            about = waves_at(np.array([np.arctan2(depth * sin - y, depth * cos - x)]), ORDER)
-            distance = (about[0] * coefficients).sum()
             depth = along + np.sqrt(max(distance * distance - beside, 0.0))
-        out[k] = depth
+            dx, dy = depth * cos[k] - x, depth * sin[k] - y
+            length = max(np.hypot(dx, dy), 1e-9)
+            distance = curve_at(coefficients, dx / length, dy / length)
+        out[k] = along + np.sqrt(max(distance * distance - beside, 0.0))
     return out
 
 

@@ -110,17 +110,20 @@ def mouth(path: FloatArray, deaf: BoolArray, ring: RingDown, mm_per_sample: floa
     A lumen bulges too, seen from a catheter that leans on its wall, and the more the farther off its middle. But it is
     nearly a circle.
     """
+    weight, scale = np.where(deaf, 0.1, 1.0), _POCKET_SCALE_MM / mm_per_sample
+    # A wide mouth draws a curve of a high order after it; what bulges far out of an off-centre circle must not.
+    bulge = np.maximum(path - inner_shape(path, weight, 1, scale), 0.0)
     seen = ~deaf & (path > ring.end + _HALO_MARGIN)
-    if seen.mean() < _FEWEST_SHARE:
+    if bulge.max() < _POCKET_DEEPEST_MM / mm_per_sample or seen.mean() < _FEWEST_SHARE:
         return np.zeros(len(path), dtype=np.bool_)
     x, y, radius = circle(path, seen)
     off = np.hypot(*(_points(path)[seen] - (x, y)).T) - radius
     off_circle_mm, off_middle_mm = (mm_per_sample * float(far) for far in (np.sqrt((off**2).mean()), np.hypot(x, y)))
-    pocket = _bulge(path, deaf, mm_per_sample)
+    pocket = _narrow_mouth(path, bulge, weight, mm_per_sample)
     if pocket.any() and off_circle_mm > _enough_mm(_OFF_CIRCLE_MM, off_middle_mm, pocket):
         return pocket
     # A shape of that order may have followed a wide mouth.
-    bulge = path - inner_shape(path, np.where(deaf, 0.1, 1.0), _WIDE_ORDER, _POCKET_SCALE_MM / mm_per_sample)
+    bulge = path - inner_shape(path, weight, _WIDE_ORDER, scale)
     wide = _bulging(bulge, _POCKET_DEEPEST_MM / mm_per_sample, mm_per_sample)
     deep = wide.any() and float(bulge[wide].max()) * mm_per_sample > _enough_mm(_DEEP_MM, off_middle_mm, wide)
     return wide if deep else np.zeros_like(wide)
@@ -138,21 +141,15 @@ def _points(path: FloatArray) -> FloatArray:
     return np.stack([path * np.cos(angle), path * np.sin(angle)], axis=1)
 
 
-def _bulge(path: FloatArray, deaf: BoolArray, mm_per_sample: float) -> BoolArray:
-    scale = _POCKET_SCALE_MM / mm_per_sample
-    weight = np.where(deaf, 0.1, 1.0)
-    # A wide mouth draws a curve of a high order after it; what bulges far out of an off-centre circle must not.
-    bulge = np.maximum(path - inner_shape(path, weight, 1, scale), 0.0)
-    deepest = _POCKET_DEEPEST_MM / mm_per_sample
-    if bulge.max() < deepest:
-        return np.zeros(len(path), dtype=np.bool_)
-    if bulge.max() > _MOUTH_DEEPER * middle(path):
+def _narrow_mouth(path: FloatArray, bulge: FloatArray, weight: FloatArray, mm_per_sample: float) -> BoolArray:
+    scale, deep = _POCKET_SCALE_MM / mm_per_sample, _MOUTH_DEEPER * middle(path)
+    if bulge.max() > deep:
         tight = inner_shape(path, weight / (1.0 + (bulge / (2.0 * scale)) ** 2), _POCKET_ORDER, scale)
-        pocket = _bulging(path - tight, _MOUTH_DEEPER * middle(path), mm_per_sample)
+        pocket = _bulging(path - tight, deep, mm_per_sample)
         if pocket.any():
             return pocket
     shape = inner_shape(path, weight, _POCKET_ORDER, scale)
-    return _bulging(path - shape, deepest, mm_per_sample)
+    return _bulging(path - shape, _POCKET_DEEPEST_MM / mm_per_sample, mm_per_sample)
 
 
 def _bulging(bulge: FloatArray, deepest: float, mm_per_sample: float) -> BoolArray:

@@ -28,7 +28,8 @@ def inner_shape(path: FloatArray, weight: FloatArray, order: int, scale: float) 
 @cache
 def _waves(n: int, order: int) -> tuple[FloatArray, FloatArray]:
     """Basis at evenly spaced angles, and the stiffness of each wave."""
-    return waves_at(2 * np.pi * np.arange(n) / n, order), stiffness(order, _RIDGE)
+    angle = 2 * np.pi * np.arange(n) / n
+    return waves_at(np.cos(angle), np.sin(angle), order), stiffness(order, _RIDGE)
 
 
 def stiffness(order: int, ridge: float) -> FloatArray:
@@ -38,13 +39,25 @@ def stiffness(order: int, ridge: float) -> FloatArray:
 
 
 @compiled
-def waves_at(angle: FloatArray, order: int) -> FloatArray:
-    """Basis (n, 2 order + 1) at angles in radians: the constant, then cosine and sine of each wave."""
-    basis = np.ones((len(angle), 2 * order + 1))
-    for k in range(1, order + 1):
-        basis[:, 2 * k - 1] = np.cos(k * angle)
-        basis[:, 2 * k] = np.sin(k * angle)
+def waves_at(cos: FloatArray, sin: FloatArray, order: int) -> FloatArray:
+    """Basis (n, 2 order + 1) in directions of this cosine and sine: the constant, then cosine and sine of each wave."""
+    basis = np.ones((len(cos), 2 * order + 1))
+    for i in range(len(cos)):
+        c, s = 1.0, 0.0
+        for k in range(1, order + 1):
+            c, s = c * cos[i] - s * sin[i], s * cos[i] + c * sin[i]
+            basis[i, 2 * k - 1], basis[i, 2 * k] = c, s
     return basis
+
+
+@compiled
+def curve_at(coefficients: FloatArray, cos: float, sin: float) -> float:
+    """The curve of these waves in one direction."""
+    value, c, s = coefficients[0], 1.0, 0.0
+    for k in range(1, (len(coefficients) + 1) // 2):
+        c, s = c * cos - s * sin, s * cos + c * sin
+        value += coefficients[2 * k - 1] * c + coefficients[2 * k] * s
+    return float(value)
 
 
 @compiled
