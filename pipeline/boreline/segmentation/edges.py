@@ -14,7 +14,7 @@ _LIMIT = 6
 _RAYS = 4
 _SIGMA_RAYS = 1.6
 _HALF_WAY = 0.5
-_LUMEN_EARLY, _MEMBRANE_EARLY = 0.04, 0.13
+_LUMEN_EARLY, _MEMBRANE_EARLY = 0.12, 0.13
 _SPECKLED, CLEAN = 4.0, 10.0
 
 
@@ -22,9 +22,8 @@ def edge_levels(clarity: float) -> tuple[float, float]:
     """Share of the rise of grey that marks the lumen and the membrane.
 
     Half-way for a symmetric blur. An echo rises faster than it fades, so in speckle the leading edge lies before
-    half-way:
-    at 0.33 to 0.57 of the rise for the lumen, at 0.3 to 0.4 for the membrane, whose darkest level is a minimum of noise
-    (measured on tuning scenes). `clarity` tells speckle from a clean picture.
+    half-way: where areas come out right on tuning scenes is at 0.38 of the rise for the lumen, and at 0.3 to 0.4 for
+    the membrane, whose darkest level is a minimum of noise. `clarity` tells speckle from a clean picture.
     """
     speckled = min(max((CLEAN - clarity) / (CLEAN - _SPECKLED), 0.0), 1.0)
     return _HALF_WAY - _LUMEN_EARLY * speckled, _HALF_WAY - _MEMBRANE_EARLY * speckled
