@@ -171,5 +171,5 @@ def under_halo(path: FloatArray, unseen: BoolArray, ring: RingDown) -> tuple[Boo
     seen = ~hidden & ~unseen
     if ring.end == 0 or hidden.sum() < _LEAST_HIDDEN or seen.sum() < len(path) // 4:
         return np.zeros(len(path), dtype=np.bool_), path
-    circle = circle_through(path, seen)
-    return hidden, np.where(hidden, np.clip(circle, ring.start, ring.end), path)
+    carried_on = np.clip(circle_through(path, seen), ring.start, ring.end)
+    return hidden, np.where(hidden, carried_on, path)

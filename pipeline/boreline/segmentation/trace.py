@@ -230,7 +230,11 @@ def _look_again(
 def _second_votes(t: int, joint: Callable[[int], Floats], grey: Bytes, learnt: Learnt) -> Iterator[Floats]:
     """As before; then by brightness alone, which knows better where blood stands still and its speckle lasts."""
     yield joint(t)
-    yield lumen.votes(grey, grey, learnt.model, 0.0, learnt.tail)
+    yield _votes_by_brightness(grey, learnt)
+
+
+def _votes_by_brightness(grey: Bytes, learnt: Learnt) -> Floats:
+    return lumen.votes(grey, grey, learnt.model, 0.0, learnt.tail)  # no trust in what stands in for shared speckle
 
 
 def _trace_lumen(
@@ -238,7 +242,7 @@ def _trace_lumen(
 ) -> None:
     silent, nearest = learnt.ring.end, learnt.nearest
     heard = np.ones(N_RAYS)
-    by_grey = lumen.votes(grey, grey, learnt.model, 0.0, learnt.tail)
+    by_grey = _votes_by_brightness(grey, learnt)
 
     def drawn() -> tuple[IntArray, Floats]:
         path, cost = lumen.lumen_path(voted, silent, nearest, ends, heard)

@@ -13,9 +13,9 @@ ORDER = 4
 _RIDGE = 0.02
 
 
-def smooth_shape(path: FloatArray, weight: FloatArray, order: int = ORDER) -> FloatArray:
+def smooth_shape(path: FloatArray, weight: FloatArray) -> FloatArray:
     """A low-order periodic curve through the weighted depths, twice re-weighted against outliers."""
-    basis, ridge = _waves(len(path), order)
+    basis, ridge = _waves(len(path), ORDER)
     return _robust_fit(basis, ridge, path.astype(np.float64), weight.astype(np.float64), 3, 0.0)
 
 
