@@ -127,11 +127,11 @@ class Beam:
     def pulse(self, step_mm: float) -> tuple[FloatArray, int]:
         """The echo's envelope, sampled every `step_mm`, and the sample that lies at the scatterer's range.
 
-        The echo rises quickly and fades slowly, and starts at the scatterer: the leading edge is where the tissue is,
-        which is why borders are drawn there.
+        The echo rises quickly and fades slowly. The display's ranges are those of the middle of an echo's power, as if
+        set by a target at a known range: where the power has risen half-way to the wall's, there the wall begins.
         """
         attack, decay = 0.6 * self.axial_mm / 2.355, 1.4 * self.axial_mm / 2.355
-        delay = 1.2 * attack
-        before, after = int(np.ceil(1.6 * attack / step_mm)), int(np.ceil((delay + 2.6 * decay) / step_mm))
-        t = np.arange(-before, after + 1) * step_mm - delay
+        peak = -(decay - attack) / np.sqrt(np.pi)  # of the amplitude; the mean place of the power is then 0
+        before, after = int(np.ceil((2.6 * attack - peak) / step_mm)), int(np.ceil((peak + 2.6 * decay) / step_mm))
+        t = np.arange(-before, after + 1) * step_mm - peak
         return np.exp(-0.5 * (t / np.where(t < 0, attack, decay)) ** 2), before

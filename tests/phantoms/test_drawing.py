@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.ndimage import distance_transform_edt
 from skimage.draw import polygon2mask
 
 from boreline.errors import InputRefused
@@ -62,7 +63,9 @@ def _changes(blood: Blood) -> tuple[float, float]:
     far = np.hypot(*(np.stack([x, y], -1) - scene.picture.centre_px).transpose(2, 0, 1)) * scene.picture.mm_per_px[0]
     lumen = polygon2mask(a.shape, truth.contours[Structure.LUMEN].polygon(10)[:, ::-1])
     eem = polygon2mask(a.shape, truth.contours[Structure.EEM].polygon(10)[:, ::-1])
-    blood_area, wall = lumen & (far > 0.9), ~eem & (far < 3.5)
+    # Away from the wall, whose echoes begin half a pulse before it.
+    inner = distance_transform_edt(lumen) * scene.picture.mm_per_px[0] > 0.15
+    blood_area, wall = inner & (far > 0.9), ~eem & (far < 3.5)
     return float(np.corrcoef(a[blood_area], b[blood_area])[0, 1]), float(np.corrcoef(a[wall], b[wall])[0, 1])
 
 

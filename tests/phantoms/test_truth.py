@@ -226,8 +226,10 @@ def test_guide_aorta_and_blank_frames() -> None:
 
 @pytest.mark.parametrize(("mhz", "structure", "tolerance_mm"), [(40.0, "lumen", 0.015), (60.0, "eem", 0.015)])
 def test_the_edge_in_the_picture_is_where_the_truth_says(mhz: float, structure: str, tolerance_mm: float) -> None:
-    """Mean grey across the border, outwards: halfway from dark to bright lies at the border (its leading edge)."""
+    """Mean power across the border, outwards: half-way from dark to bright lies at the border."""
     scene = scenes.get("healthy").with_(frames=12, mhz=mhz)
+    assert isinstance(scene.content, VesselContent)
+    physics = scene.content.physics
     contours = scene.truth().contours[Structure(structure)]
     offsets = np.arange(-0.12, 0.121, 0.01)
     profiles = []
@@ -237,7 +239,8 @@ def test_the_edge_in_the_picture_is_where_the_truth_says(mhz: float, structure: 
         along = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0)
         normal = np.stack([along[:, 1], -along[:, 0]], axis=-1) / np.hypot(*along.T)[:, None]
         spots = points[:, None] + normal[:, None] * (offsets / scene.picture.mm_per_px[0])[:, None]
-        profiles.append(map_coordinates(picture.astype(float), [spots[..., 1], spots[..., 0]], order=1)[clear])
+        power = 10 ** (((picture / 255.0) ** (1 / physics.gamma) - 1) * physics.range_db / 10)
+        profiles.append(map_coordinates(power, [spots[..., 1], spots[..., 0]], order=1)[clear])
     mean = np.concatenate(profiles).mean(axis=0)
     dark = mean[offsets < 0.01].min() if structure == "eem" else mean[:6].mean()
     half = (dark + mean.max()) / 2

@@ -11,7 +11,6 @@ import pytest
 
 from boreline_phantoms.anatomy import N_ANGLES
 from boreline_phantoms.physics import Beam, Physics
-from boreline_phantoms.reflectors import Reflector
 from boreline_phantoms.scanner import N_RANGES, WHITE_DB, Floats, Scanner
 
 MHZ = (20.0, 40.0, 60.0)
@@ -26,7 +25,7 @@ def envelope(scanner: Scanner, field: Floats) -> np.ndarray:
     return 10 ** (level_db / 20)
 
 
-def speckle(scanner: Scanner, z_mm: float, stream: int = 5) -> np.ndarray:
+def speckle(scanner: Scanner, z_mm: float, stream: int = 5, amplitude: Floats = ALL) -> np.ndarray:
     """Envelope of even tissue at a place along the vessel."""
     field = scanner.field()
     cloud = scanner.cloud(stream)
@@ -36,7 +35,7 @@ def speckle(scanner: Scanner, z_mm: float, stream: int = 5) -> np.ndarray:
             slab.x,
             slab.y,
             strength,
-            ALL,
+            amplitude,
             matrix=np.eye(2),
             origin_mm=np.array([1.0, 2.0]),
             box_mm=cloud.box_mm,
@@ -124,15 +123,19 @@ def test_lateral_resolution_worsens_linearly_with_range() -> None:
     assert np.max(np.abs(np.polyval([slope, start], ranges) - widths)) < 0.01
 
 
-def test_echo_starts_where_the_scatterer_is() -> None:
-    """Borders are drawn at the leading edge (Mintz JACC 2001;37:1478-92): the edge must not lie before the tissue."""
+def test_power_has_risen_half_way_where_tissue_begins() -> None:
+    """The edge response of a pulse whose power is centred on its range: one half at the edge, rising over a pulse."""
     for mhz in MHZ:
         scanner = Scanner(mhz, 5.0, QUIET, 3)
-        field = scanner.field()
-        scanner.reflect(field, Reflector(0.0, 2.0, 1.0, np.zeros(N_ANGLES)))
-        echo = envelope(scanner, field)[0]
-        first = np.flatnonzero(echo > echo[: round(2.2 / scanner.step_mm)].max() / 2)[0] * scanner.step_mm
-        assert -0.02 < first - 2.0 < 0.02
+        range_mm = (np.arange(N_RANGES) + 0.5) * scanner.step_mm
+        beyond = np.where(range_mm >= 2.0, ALL, np.float32(0.0))
+        power = np.mean([speckle(scanner, z, amplitude=beyond) ** 2 for z in np.arange(0.0, 12.0)], axis=(0, 1))
+        seen = range_mm[100:480]
+        risen = power / power[(seen > 2.3) & (seen < 3.0)].mean()
+        rising = (seen > 1.7) & (seen < 2.2)
+        tenth, half, most = np.interp([0.1, 0.5, 0.8], risen[rising], seen[rising])
+        assert abs(half - 2.0) < 0.015
+        assert tenth < half < most < tenth + 1.2 * scanner.beam.axial_mm
 
 
 def test_tissue_decorrelates_along_the_vessel_as_stated() -> None:

@@ -31,9 +31,13 @@ optimising stents): only a pocket that is seen all the same is reported, none fo
 
 
 def apposition_of(
-    run: Run, sampler: PolarSampler, found: Secondary, *, wire: BoolArray, branch: BoolArray
+    run: Run, sampler: PolarSampler, found: Secondary, *, wire: BoolArray, branch: BoolArray, lag_mm: float = 0.0
 ) -> Apposition:
-    """Look behind the struts; `wire` and `branch` are rays about the transducer, (n_frames, n_rays)."""
+    """Look behind the struts.
+
+    `wire` and `branch` are rays about the transducer, (n_frames, n_rays); in the pictures the struts' echoes rise
+    `lag_mm` before the struts, and the wall's before the wall.
+    """
     stent, candidates = found.stent, found.candidates
     n_frames, n_rays = wire.shape
     grid, n_angles = sampler.grid, sampler.in_region.shape[0]
@@ -45,8 +49,8 @@ def apposition_of(
         contours = stent_contours(found, sampler, part)
         curve = contour_radii_mm(contours, grid.calibration, np.array(grid.centre_px), n_angles)
         hidden = np.repeat(wire[part], step, axis=1)
-        angle_deg, depth_mm = candidates.angle_deg[part], candidates.depth_mm[part]
-        gap, deep = gap_behind(pictures, curve, hidden, angle_deg, depth_mm, width_mm, sampler.mm_per_sample)
+        angle_deg, rise_mm = candidates.angle_deg[part], candidates.depth_mm[part] - lag_mm
+        gap, deep = gap_behind(pictures, curve - lag_mm, hidden, angle_deg, rise_mm, width_mm, sampler.mm_per_sample)
         gap[~stent.present[part]] = np.nan
         left_out = hidden | np.repeat(branch[part], step, axis=1)
         lumen = curve + gap

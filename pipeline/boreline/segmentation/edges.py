@@ -25,8 +25,13 @@ def edge_levels(clarity: float) -> tuple[float, float]:
     half-way: where areas come out right on tuning scenes is at 0.38 of the rise for the lumen, and at 0.3 to 0.4 for
     the membrane, whose darkest level is a minimum of noise. `clarity` tells speckle from a clean picture.
     """
-    speckled = min(max((CLEAN - clarity) / (CLEAN - _SPECKLED), 0.0), 1.0)
+    speckled = speckle_share(clarity)
     return _HALF_WAY - _LUMEN_EARLY * speckled, _HALF_WAY - _MEMBRANE_EARLY * speckled
+
+
+def speckle_share(clarity: float) -> float:
+    """1 for a picture of speckle, 0 for a clean one; `clarity` as in `learning.Learnt`."""
+    return min(max((CLEAN - clarity) / (CLEAN - _SPECKLED), 0.0), 1.0)
 
 
 @compiled

@@ -13,6 +13,8 @@ from itertools import pairwise
 import numpy as np
 
 from boreline.model import BoolArray, FloatArray, IntArray, JsonValue
+from boreline.segmentation.axial_echo import AxialEcho, axial_echo
+from boreline.segmentation.edges import speckle_share
 from boreline.segmentation.features import (
     N_RAYS,
     NOTHING_SHARED,
@@ -33,6 +35,7 @@ _STEADY_SHARE = 0.15
 """Frames whose tissue shares this much less than usual (of what there is to share) teach nothing."""
 _LEAST_FRAMES = 8
 _UNSHARED_FRAMES = 8
+_ECHO_FRAMES = 6
 DEEP_MM = (1.2, 1.4)
 """Where attenuation shows: from so far behind the border, over this depth."""
 
@@ -65,6 +68,8 @@ class Learnt:
         Usual speckle correlation of wall in neighbouring frames, 0..1.
     tail
         Votes just behind the ring-down.
+    echo
+        Length of an echo along a ray.
     share, null
         Usual shared speckle of tissue in neighbouring frames, and of frames far apart (0..255, 128 = no correlation).
     mm_per_sample
@@ -85,6 +90,7 @@ class Learnt:
     clarity: float
     likeness: float
     tail: Tail
+    echo: AxialEcho
     share: float
     null: float
     mm_per_sample: float
@@ -106,6 +112,8 @@ class Learnt:
             "narrower_border_log": self.narrower,
             "clarity": self.clarity,
             "wall_correlation": self.likeness,
+            "echo_half_width_mm": self.echo.half_width * self.mm_per_sample,
+            "grey_levels_per_db": self.echo.levels_per_db,
             "level_behind_wall": self.behind,
             "mm_per_sample": self.mm_per_sample,
         }
@@ -129,6 +137,8 @@ def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: flo
     best = best_guess(sampled)
     tissue = grey[:, :, ring.end : int(3.5 / mm_per_sample)]
     wall_share = float(np.median(shared[best.wall])) if best.wall.any() else NOTHING_SHARED
+    clear = clarity(grey, best.blood, best.wall)
+    some = pictures[:: max(1, len(pictures) // _ECHO_FRAMES)]
     return Learnt(
         model=best.model,
         ring=ring,
@@ -139,9 +149,10 @@ def learn(blocks: Sequence[PolarBlock], in_region: BoolArray, mm_per_sample: flo
         shared_nats=best.shared_nats,
         edge_nats=best.edge_nats,
         narrower=best.narrower,
-        clarity=clarity(grey, best.blood, best.wall),
+        clarity=clear,
         likeness=float(np.clip((wall_share - NOTHING_SHARED) / (255 - NOTHING_SHARED), 0, 1)),
         tail=tail_of(sampled, best),
+        echo=axial_echo(some, ring.end, mm_per_sample, speckle_share(clear)),
         share=share,
         null=null,
         mm_per_sample=mm_per_sample,

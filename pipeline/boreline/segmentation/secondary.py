@@ -75,10 +75,12 @@ def observe(
     *,
     halo_mm: float,
     mm_per_sample: float,
+    strut_lag_mm: float = 0.0,
 ) -> Observations:
     """Look at one block of pictures (n_frames, n_angles, n_samples) and its borders (n_frames, n_rays).
 
     There may be fewer rays than angles: struts are looked for at all angles, what lies behind the wall on the rays.
+    `strut_lag_mm`: how far a strut lies behind the rise of its echo.
     """
     step = pictures.shape[1] // lumen_mm.shape[1]
     lumen, eem = lumen_mm.astype(np.float64), eem_mm.astype(np.float64)
@@ -87,8 +89,9 @@ def observe(
     counts = np.bincount(pictures[:, ::4, int(halo_mm / mm_per_sample) :: 2].ravel(), minlength=256)
     bright = float(np.searchsorted(np.cumsum(counts), _BRIGHT_PCT / 100.0 * counts.sum()))
     middle = slice(len(pictures) // 2, len(pictures) // 2 + 1)
+    candidates = find_candidates(pictures, from_mm, border + _OUTWARD_MM, mm_per_sample, bright)
     return Observations(
-        find_candidates(pictures, from_mm, border + _OUTWARD_MM, mm_per_sample, bright),
+        replace(candidates, depth_mm=candidates.depth_mm + strut_lag_mm),
         wall_echoes(pictures[:, ::step], lumen, eem, mm_per_sample, halo_mm),
         brightest_speckle(pictures[middle], border[middle], mm_per_sample),
     )

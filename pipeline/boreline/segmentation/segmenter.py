@@ -11,7 +11,7 @@ import numpy as np
 
 from boreline.errors import InputRefused
 from boreline.memory import give_back
-from boreline.model import FloatArray, Run, Segmentation
+from boreline.model import BoolArray, FloatArray, Run, Segmentation
 from boreline.segmentation.apposition import apposition_of
 from boreline.segmentation.calcium import WallEchoes
 from boreline.segmentation.gathering import Gathered
@@ -80,8 +80,16 @@ class SpeckleSurfaces:
         )
         del echoes, peaks
         give_back()
-        behind = apposition_of(run, sampler, found, wire=whole.wire, branch=whole.pocket)
-        concluded = conclude(run, sampler, learnt, _behind_struts(whole, behind, learnt), decoded)
+        behind = apposition_of(
+            run,
+            sampler,
+            found,
+            wire=whole.wire,
+            branch=whole.pocket,
+            lag_mm=learnt.echo.strut_lag * sampler.mm_per_sample,
+        )
+        bordered = _behind_struts(_at_borders(whole, learnt), behind, learnt)
+        concluded = conclude(run, sampler, learnt, bordered, decoded)
         return with_secondary(concluded, found, behind, sampler)
 
 
@@ -89,6 +97,16 @@ def _borders_mm(traced: Traced, learnt: Learnt) -> tuple[FloatArray, FloatArray]
     """Lumen and membrane; the membrane unknown in shadow."""
     mm = learnt.mm_per_sample
     return traced.lumen * mm, np.where(traced.shadow | traced.pocket, np.nan, traced.membrane) * mm
+
+
+def _at_borders(traced: Traced, learnt: Learnt) -> Traced:
+    """From where grey rises to the borders behind; until here all places are those of the echoes in the picture."""
+    lumen_seen: BoolArray = ~(traced.wire | traced.pocket | traced.hidden)
+    return replace(
+        traced,
+        lumen=learnt.echo.border(traced.lumen, traced.rise, lumen_seen),
+        membrane=learnt.echo.border(traced.membrane, traced.ring, traced.membrane_seen),
+    )
 
 
 def _behind_struts(traced: Traced, behind: Apposition, learnt: Learnt) -> Traced:
@@ -106,7 +124,11 @@ def _traced(
         traced = trace(block.pictures, block.usable, block.core, learnt)
         mm = learnt.mm_per_sample
         seen = observe(
-            block.pictures[block.core], *_borders_mm(traced, learnt), halo_mm=learnt.ring.end * mm, mm_per_sample=mm
+            block.pictures[block.core],
+            *_borders_mm(traced, learnt),
+            halo_mm=learnt.ring.end * mm,
+            strut_lag_mm=learnt.echo.strut_lag * mm,
+            mm_per_sample=mm,
         )
         return traced, seen
 
