@@ -50,9 +50,13 @@ _LAYER_MM = 0.12
 _BEYOND_LAYER_MM = (0.22, 0.92)
 _NEAR_MM = (0.05, 0.3)
 _BETWEEN_MM = 0.2
-_LEAST_BETWEEN = 2000
+_LEAST_BETWEEN = 1000
 """Samples between two borders from which their content is judged."""
 _LASTING, _LEAST_LASTING = 0.3, 0.02
+_SURELY_LASTING = 0.5
+"""Divergence in shared speckle, of at most 0.69, that only blood and tissue show."""
+_AS_CHANCE = 8
+"""Levels of shared speckle by which blood that surely changes may exceed chance."""
 _SHARES_LITTLE, _EDGE_ENOUGH = 0.5, 0.65
 _DARKER_BETWEEN = -0.03
 _CLOSE_MERIT = 0.65
@@ -164,7 +168,7 @@ def best_guess(sampled: Sampled) -> Guess:
         (guess.radius_mm for guess in guesses if guess.merit > _SOME_MERIT * best.merit), default=best.radius_mm
     )
     muted = _refined(few, best.model, _TURNS, muted=True)
-    unheard = _clearer(muted, best)
+    unheard = _clearer(few, muted, best)
     final = _refined(sampled, muted.model if unheard else best.model, 1, muted=unheard)
     return replace(final, narrower=max(0.0, float(np.log(best.radius_mm / least))))
 
@@ -271,37 +275,50 @@ def _muted(model: BloodModel) -> BloodModel:
     return replace(model, by_shared=np.zeros_like(model.by_shared))
 
 
-def _clearer(muted: Guess, best: Guess) -> bool:
+def _clearer(sampled: Sampled, muted: Guess, best: Guess) -> bool:
     """Whether borders by brightness alone stand at a clearer edge, not far off, and divide both cues as well.
 
-    What lasts near the border may not be wall: speckle of blood that stands still, or what moves with the catheter.
+    What lasts near the border may not be wall: speckle of blood that stands still, or what moves with the catheter. But
+    where it lasts quite as the wall does, and blood not at all, it is plaque.
     """
     as_good = muted.merit > _CLEARER_MERIT * best.merit > 0
     near = muted.radius_mm < _CLEARER_WITHIN * best.radius_mm
-    return as_good and near and muted.edge_nats > _CLEARER_EDGE * best.edge_nats
+    if not (as_good and near and muted.edge_nats > _CLEARER_EDGE * best.edge_nats):
+        return False
+    between = _between(sampled, best, muted)
+    return between is None or _contrast(sampled.shared, best.blood, between) < _SURELY_LASTING
+
+
+def _between(sampled: Sampled, inner: Guess, outer: Guess) -> BoolArray | None:
+    """Samples between two guesses' borders where those lie well apart; None where there are few."""
+    depth = np.arange(sampled.grey.shape[2])
+    margin, least = _WALL_FROM_MM / sampled.mm_per_sample, _BETWEEN_MM / sampled.mm_per_sample
+    wide = (outer.paths - inner.paths > least) & outer.lit
+    between = (depth > inner.paths[..., None] + margin) & (depth < outer.paths[..., None] - margin) & wide[..., None]
+    return between if between.sum() >= _LEAST_BETWEEN else None
 
 
 def _choose(guesses: list[Guess], sampled: Sampled) -> Guess:
     """The guess of the most merit, unless one inside it shows that its blood holds tissue.
 
     Soft plaque may differ less from blood in brightness than from what lies behind, if not by much at the border. Its
-    speckle lasts, though, as that of the wall does and that of blood does not.
+    speckle lasts, though, as that of the wall does and that of blood does not. Where that is beyond doubt, brightness
+    need not tell them apart at all.
     """
+    chance = float(np.median(sampled.unshared))
     best = max(guesses, key=lambda guess: guess.merit)
     for inner in sorted(guesses, key=lambda guess: -guess.merit):
         if inner.merit < _CLOSE_MERIT * best.merit or inner.paths.mean() >= best.paths.mean():
             continue
         if best.shared_nats > _SHARES_LITTLE * inner.shared_nats:
             continue
-        if inner.edge_nats < _EDGE_ENOUGH * best.edge_nats:
-            continue
-        depth = np.arange(sampled.grey.shape[2])
-        margin, least = _WALL_FROM_MM / sampled.mm_per_sample, _BETWEEN_MM / sampled.mm_per_sample
-        wide = (best.paths - inner.paths > least) & best.lit
-        between = (depth > inner.paths[..., None] + margin) & (depth < best.paths[..., None] - margin) & wide[..., None]
-        if between.sum() < _LEAST_BETWEEN:
+        between = _between(sampled, inner, best)
+        if between is None:
             continue
         lasting = _contrast(sampled.shared, inner.blood, between)
+        changes = bool(np.median(sampled.shared[inner.blood]) <= chance + _AS_CHANCE)
+        if inner.edge_nats < _EDGE_ENOUGH * best.edge_nats and not (changes and lasting > _SURELY_LASTING):
+            continue
         brighter = _contrast(sampled.grey, inner.blood, between)
         if lasting > max(_LASTING * inner.shared_nats, _LEAST_LASTING) and brighter > _DARKER_BETWEEN:
             best = inner
