@@ -201,6 +201,13 @@ def test_an_ordinary_wall_has_neither():
     assert len(found.attenuated.frame) == 0
 
 
+def test_a_border_beyond_the_picture_reads_nothing_behind_its_end():
+    block = np.full((1, 64, 100), 50, dtype=np.uint8)
+    beyond = np.full((1, 64), 102 * MM_PER_SAMPLE)
+    echoes = wall_echoes(block, beyond, beyond + 0.5, MM_PER_SAMPLE, 0.2)
+    assert (echoes.before == 50.0).all()
+
+
 def test_only_the_shadow_with_a_loud_echo_before_it_is_the_guidewire():
     before = np.full((20, N_ANGLES), 90.0)
     narrow = np.zeros((20, N_ANGLES), dtype=bool)

@@ -8,7 +8,7 @@ from boreline.segmentation.ring_down import RingDown
 from boreline.segmentation.starts import Sampled, best_guess
 
 N_FRAMES, N_RAYS, N_SAMPLES, MM = 16, 128, 256, 0.025
-WALL_AT, LASTS_FROM, LASTS_FAR_FROM = 80, 66, 50
+WALL_AT, LASTS_JUST_FROM, LASTS_FROM, LASTS_FAR_FROM = 80, 73, 66, 50
 
 
 def sampled(*, lasts_from):
@@ -30,9 +30,15 @@ def test_both_cues_are_heard_where_they_agree():
 
 
 def test_lasting_speckle_inside_the_lumen_is_muted_where_brightness_shows_the_clearer_edge():
-    guess = best_guess(sampled(lasts_from=LASTS_FROM))
+    guess = best_guess(sampled(lasts_from=LASTS_JUST_FROM))
     assert np.median(guess.paths) == pytest.approx(WALL_AT, abs=1)
     assert not guess.model.by_shared.any()
+
+
+def test_speckle_that_lasts_as_the_wall_s_is_plaque_though_brightness_shows_a_clearer_edge_behind():
+    guess = best_guess(sampled(lasts_from=LASTS_FROM))
+    assert np.median(guess.paths) == pytest.approx(LASTS_FROM, abs=1)
+    assert guess.model.by_shared.any()
 
 
 def test_borders_by_brightness_far_outside_are_not_believed():

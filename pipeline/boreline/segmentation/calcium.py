@@ -88,7 +88,7 @@ def _echoes(
                 if level - after > largest:
                     largest, place = level - after, d
             loudest = 0
-            for d in range(halo, start - bright):
+            for d in range(halo, min(start - bright, n_samples - 2)):
                 loudest = max(loudest, total[d + 3] - total[d])
             out[4, frame, a] = loudest / 3.0
             if place < 0:

@@ -35,7 +35,8 @@ class RingDown:
 def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
     """The bright halo at the catheter, at one depth on all rays in all frames: black before it, fading behind it.
 
-    It ends where it has faded, or where frames far apart begin to differ as much as speckle does.
+    It ends where it has faded, or where frames far apart begin to differ as much as speckle does. A halo that does not
+    outshine what lies behind is known by its frames differing less alone.
     """
     stack = np.stack(pictures[:: max(1, len(pictures) // 12)]).astype(np.float32)
     if len(stack) < 3:
@@ -50,10 +51,11 @@ def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
         return RingDown(0, 0)
     peak = start + int(np.argmax(level[start : start + int(_RISE_MM / mm_per_sample)]))
     rest = float(level[peak:limit].min())
-    if level[peak] < core + 2 * _OUT_OF_CORE or core > _DARK_CORE * level[peak] or rest > _DARKER * level[peak]:
+    usual = float(np.percentile(spread[int(0.3 / mm_per_sample) : int(2.5 / mm_per_sample)], 60))
+    bright, steady_near = rest <= _DARKER * level[peak], float(spread[peak]) < _LIVELY * usual
+    if level[peak] < core + 2 * _OUT_OF_CORE or core > _DARK_CORE * level[peak] or not (bright or steady_near):
         return RingDown(0, 0)
     faded = np.flatnonzero(level[peak:limit] <= rest + _FADED * (level[peak] - rest))
-    usual = float(np.percentile(spread[int(0.3 / mm_per_sample) : int(2.5 / mm_per_sample)], 60))
     lively = np.flatnonzero(spread[peak:limit] > _LIVELY * usual)
     steady = max(3, int(lively[0])) if len(lively) else limit
     start += int(np.argmax(level[start : peak + 1] > 0.25 * level[peak]))

@@ -279,14 +279,17 @@ def _clearer(sampled: Sampled, muted: Guess, best: Guess) -> bool:
     """Whether borders by brightness alone stand at a clearer edge, not far off, and divide both cues as well.
 
     What lasts near the border may not be wall: speckle of blood that stands still, or what moves with the catheter. But
-    where it lasts quite as the wall does, and blood not at all, it is plaque.
+    where it lasts quite as the wall does, and blood not at all, it is plaque; and what changes quite as blood is blood.
     """
     as_good = muted.merit > _CLEARER_MERIT * best.merit > 0
     near = muted.radius_mm < _CLEARER_WITHIN * best.radius_mm
     if not (as_good and near and muted.edge_nats > _CLEARER_EDGE * best.edge_nats):
         return False
-    between = _between(sampled, best, muted)
-    return between is None or _contrast(sampled.shared, best.blood, between) < _SURELY_LASTING
+    outside = _between(sampled, best, muted)
+    if outside is not None and _contrast(sampled.shared, best.blood, outside) > _SURELY_LASTING:
+        return False
+    inside = _between(sampled, muted, best)
+    return inside is None or _contrast(sampled.shared, inside, best.wall) < _SURELY_LASTING
 
 
 def _between(sampled: Sampled, inner: Guess, outer: Guess) -> BoolArray | None:
