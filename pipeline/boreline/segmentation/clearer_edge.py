@@ -19,8 +19,8 @@ _INWARDS, _OUTWARDS = 3, 9
 _MAX_STEP, _STIFFNESS = 3, 0.12
 """Of the border against the one that it is moved from, between neighbouring rays."""
 _STEP_SAMPLES, _STEP_RAYS = 7, 4
-_CLEARER, _CLEARER_BY = 1.2, 0.05
-"""Factor and share of the spread of grey by which the step is to grow (tuning scenes)."""
+_CLEARER, _CLEARER_BY, _LEAST_STEP = 1.2, 0.05, 0.3
+"""Factor and share of the spread of grey by which the step is to grow, and the least share of a step (tuning)."""
 _NO_BORDER = np.float32(1e3)
 
 
@@ -33,8 +33,9 @@ def at_clearer_edge(
     weight of each ray's votes; `silent_to`: samples under the ring-down; `spread`: of grey in tissue.
     """
     moved = path - _INWARDS + closed_path(_band(path, by_grey, heard, silent_to), _MAX_STEP, _STIFFNESS)
-    clearer: BoolArray = _step(grey, moved) > _CLEARER * np.maximum(_step(grey, path), 0.0) + _CLEARER_BY * spread
-    return np.where(clearer, moved, path)
+    step = _step(grey, moved)
+    clearer: BoolArray = step > _CLEARER * np.maximum(_step(grey, path), 0.0) + _CLEARER_BY * spread
+    return np.where(clearer & (step > _LEAST_STEP * spread), moved, path)
 
 
 @compiled
