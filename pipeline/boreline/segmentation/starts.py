@@ -55,11 +55,13 @@ _LEAST_BETWEEN = 1000
 _LASTING, _LEAST_LASTING = 0.3, 0.02
 _SURELY_LASTING = 0.5
 """Divergence in shared speckle, of at most 0.69, that only blood and tissue show."""
-_AS_CHANCE = 8
+_LASTS_AS_WALL = 0.55
+"""Of the divergence between blood and wall."""
+_AS_CHANCE = 10
 """Levels of shared speckle by which blood that surely changes may exceed chance."""
 _SHARES_LITTLE, _EDGE_ENOUGH = 0.5, 0.65
 _DARKER_BETWEEN = -0.03
-_CLOSE_MERIT = 0.65
+_CLOSE_MERIT, _CLOSE_WHERE_TOLD = 0.65, 0.6
 _SOME_MERIT = 0.5
 _WRONG_WAY = 3.0
 _CLEARER_EDGE, _CLEARER_MERIT, _CLEARER_WITHIN = 1.1, 0.95, 1.3
@@ -311,7 +313,7 @@ def _choose(guesses: list[Guess], sampled: Sampled) -> Guess:
     chance = float(np.median(sampled.unshared))
     best = max(guesses, key=lambda guess: guess.merit)
     for inner in sorted(guesses, key=lambda guess: -guess.merit):
-        if inner.merit < _CLOSE_MERIT * best.merit or inner.paths.mean() >= best.paths.mean():
+        if inner.merit < _CLOSE_WHERE_TOLD * best.merit or inner.paths.mean() >= best.paths.mean():
             continue
         if best.shared_nats > _SHARES_LITTLE * inner.shared_nats:
             continue
@@ -320,7 +322,9 @@ def _choose(guesses: list[Guess], sampled: Sampled) -> Guess:
             continue
         lasting = _contrast(sampled.shared, inner.blood, between)
         changes = bool(np.median(sampled.shared[inner.blood]) <= chance + _AS_CHANCE)
-        if inner.edge_nats < _EDGE_ENOUGH * best.edge_nats and not (changes and lasting > _SURELY_LASTING):
+        told_by_speckle = changes and lasting > _LASTS_AS_WALL * inner.shared_nats
+        close = inner.merit >= _CLOSE_MERIT * best.merit and inner.edge_nats >= _EDGE_ENOUGH * best.edge_nats
+        if not (close or told_by_speckle):
             continue
         brighter = _contrast(sampled.grey, inner.blood, between)
         if lasting > max(_LASTING * inner.shared_nats, _LEAST_LASTING) and brighter > _DARKER_BETWEEN:

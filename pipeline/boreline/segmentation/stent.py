@@ -25,8 +25,13 @@ _LEAST_FRAMES = 3
 _SCATTER_OF_TEN_DOTS_MM = 0.1
 """Largest scatter about the curves where frames show ten dots; for others it goes with the square of their number.
 Struts lie on a smooth curve, sparkle does not; but of few dots any do. Half the axial resolution at 40 MHz for six."""
+_PLAIN_CONTRAST, _MOST_DOTS = 55.0, 15.0
+_FEWEST_DOTS, _WHITE, _WHITE_PCT = 7.0, 247.0, 10
+"""Where the gain is high, speckle of the wall makes rings too. A ring whose dots stand out sideways by as many levels
+is one of struts; another only where as many dots as a stent shows are white, and not more than any has (tuning)."""
 _WIDEST_MM = 0.8
 _NEAR_STRUT_DEG = 25.0
+_ON_RING = 0.05  # weight in the fit
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +127,8 @@ def find_stent(
             np.where(used, ring_angle[part], 0.0), np.where(used, ring_radius[part], 1.0), used.astype(np.float64)
         )
         largest_mm = _SCATTER_OF_TEN_DOTS_MM * (float(used.sum(axis=1).mean()) / 10.0) ** 2
-        if part.stop - part.start >= _LEAST_FRAMES and curves.scatter_mm <= largest_mm:
+        long_enough = part.stop - part.start >= _LEAST_FRAMES
+        if long_enough and curves.scatter_mm <= largest_mm and _are_struts(candidates, part, curves):
             parts.append(curves)
         else:
             present[part] = False
@@ -135,7 +141,7 @@ def find_stent(
         "strut_residual_mm": float(np.median([curves.residual_mm for curves in parts])),
         "stent_width_frames": float(np.median([curves.width_frames for curves in parts])),
     }
-    on_ring = spread.weights > 0.05
+    on_ring = spread.weights > _ON_RING
     seen = _near_struts(ring_angle, on_ring, n_rays)
     return StentFindings(
         present,
@@ -180,6 +186,17 @@ def _stented(angle: FloatArray, dots: BoolArray, blocked: BoolArray) -> BoolArra
     odds = n_shown * np.log(_SEEN_IN_STENT / _SEEN_ELSEWHERE)
     odds = odds + n_dark * np.log((1 - _SEEN_IN_STENT) / (1 - _SEEN_ELSEWHERE))
     return likely_stretches(odds, _CHANGE_COST)
+
+
+def _are_struts(candidates: StrutCandidates, part: slice, curves: StentCurves) -> bool:
+    """Whether a ring of dots is one of struts, by their number, brightness and contrast."""
+    on_ring = curves.weights > _ON_RING
+    dots = float(on_ring.sum(axis=1).mean())
+    if not on_ring.any() or dots > _MOST_DOTS:
+        return False
+    if candidates.contrast[part][on_ring].mean() >= _PLAIN_CONTRAST:
+        return True
+    return bool(dots >= _FEWEST_DOTS and np.percentile(candidates.peak[part][on_ring], _WHITE_PCT) >= _WHITE)
 
 
 def _runs(present: BoolArray) -> list[slice]:
