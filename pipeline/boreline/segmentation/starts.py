@@ -59,7 +59,7 @@ _LASTS_AS_WALL = 0.55
 """Of the divergence between blood and wall."""
 _AS_CHANCE = 10
 """Levels of shared speckle by which blood that surely changes may exceed chance."""
-_SHARES_LITTLE, _EDGE_ENOUGH = 0.5, 0.65
+_SHARES_LITTLE, _EDGE_ENOUGH = 0.6, 0.65
 _DARKER_BETWEEN = -0.03
 _CLOSE_MERIT, _CLOSE_WHERE_TOLD = 0.65, 0.6
 _SOME_MERIT = 0.5
