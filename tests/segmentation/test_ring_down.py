@@ -36,6 +36,13 @@ def test_a_halo_hardly_brighter_than_blood_is_known_by_its_frames_being_alike():
     assert abs(found.end - HALO_END) <= 2
 
 
+def test_a_halo_in_black_blood_ends_where_it_fades_though_blood_changes_as_little():
+    black = [np.where((np.arange(256) >= HALO_END) & (np.arange(256) < 130), 0, p) for p in _pictures(230.0, True)]
+    found = ring_down([picture.astype(np.uint8) for picture in black], MM)
+    assert found.start == CORE
+    assert abs(found.end - HALO_END) <= 2
+
+
 def test_a_black_disc_in_even_speckle_is_no_catheter():
     assert ring_down(_pictures(150.0, False), MM) == RingDown(0, 0)
     still = [np.repeat(np.where(np.arange(256) < 30, 0, 150).astype(np.uint8)[None], 256, axis=0)] * 8

@@ -17,6 +17,7 @@ _DARK_CORE = 0.25
 _LEAST_CORE_MM, _LARGEST_CORE_MM = 0.25, 0.8
 """Radius of a catheter (common practice, no source)."""
 _RISE_MM = 0.3
+_VIEW_MM, _LEAST_USUAL = (0.3, 2.5, 4.0), 0.5
 _FADED = 0.08
 """Share of the peak above the darkest level at which a halo has faded: where blood is black its tail shows long."""
 _LIVELY = 0.6
@@ -51,7 +52,11 @@ def ring_down(pictures: Sequence[Bytes], mm_per_sample: float) -> RingDown:
         return RingDown(0, 0)
     peak = start + int(np.argmax(level[start : start + int(_RISE_MM / mm_per_sample)]))
     rest = float(level[peak:limit].min())
-    usual = float(np.percentile(spread[int(0.3 / mm_per_sample) : int(2.5 / mm_per_sample)], 60))
+    near, middle_end, far = (int(mm / mm_per_sample) for mm in _VIEW_MM)
+    # Blood may be as black as the core, and changes as little then: the wall behind changes all the same.
+    usual = max(
+        float(np.percentile(spread[near:middle_end], 60)), _LEAST_USUAL * float(np.percentile(spread[near:far], 90))
+    )
     bright, steady_near = rest <= _DARKER * level[peak], float(spread[peak]) < _LIVELY * usual
     if level[peak] < core + 2 * _OUT_OF_CORE or core > _DARK_CORE * level[peak] or not (bright or steady_near):
         return RingDown(0, 0)
