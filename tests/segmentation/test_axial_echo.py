@@ -46,7 +46,7 @@ def test_the_border_of_a_symmetric_pulse_is_where_the_power_steps(sigma: float, 
         border = echo.border(edge[None], rise[None], np.ones((1, 256), dtype=np.bool_))[0]
         off.append(np.median(border) - (STEP_AT - 0.5))
         lag.append(np.median(border - edge))
-    assert abs(np.mean(off)) < 0.45  # samples of 0.02 mm
+    assert abs(np.mean(off)) < 0.6  # samples of 0.02 mm
     assert np.mean(lag) > abs(np.mean(off)) + 0.4  # without the lag the border lies 0.7 to 2.7 too near
 
 

@@ -28,7 +28,7 @@ _DARKEST, _BRIGHTEST = 8, 247  # beyond these a display clips
 _LARGEST_LAG = 12
 _LEAST_SAMPLES = 2000
 _SMOOTH_RAYS = 3.0
-_HALF_WIDTHS_PER_ROOT_DB = 0.27
+_HALF_WIDTHS_PER_ROOT_DB = 0.255
 """An echo falls off with the square of the distance in decibels: distance goes with the root of the step. The factor:
 speckle drawn for it, steps of 6 to 30 dB, pulses that rise as fast as they fade and ones that do not (0.22 to 0.32)."""
 _STRUT_HALF_WIDTHS = 1.0  # from where a clipped echo is at its full height to its middle
