@@ -35,7 +35,7 @@ class SpeckleSurfaces:
     """Lumen and EEM of a run. Reads it once for learning (a few frames) and once through."""
 
     name = "speckle-surfaces"
-    version = "1"
+    version = "2"
 
     def segment(self, run: Run, *, threads: int = 1, progress: Progress = no_progress) -> Segmentation:
         """See `boreline.segmentation.protocol.Segmenter`.
