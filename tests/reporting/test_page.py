@@ -12,6 +12,7 @@ import pytest
 from result_folders import phantom_run, result_of_truth
 
 from boreline.model import CAUTION, Frame
+from boreline.position.acquisition import check_acquisition
 from boreline.reporting.bibliography import bibliography
 from boreline.reporting.cut import LongitudinalCut
 from boreline.reporting.page import write_report
@@ -45,6 +46,17 @@ def test_the_answer_is_there_without_scripts(page: str, result: ResultFolder) ->
     assert f"frame {int(frames['lumen_area_mm2'].idxmin()) + 1}" in still
     assert CAUTION.split("'")[0] in still
     assert "not reviewed by an operator" in still
+
+
+def test_verdicts_of_the_acquisition_check_are_words(result: ResultFolder, tmp_path: Path) -> None:
+    folder = shutil.copytree(result.path, tmp_path / "checked")
+    record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    record["acquisition"] = [check.as_json() for check in check_acquisition(result.open_run())]
+    (folder / "run.json").write_text(json.dumps(record), encoding="utf-8")
+    text = write_report(ResultFolder.open(folder), None, tmp_path / "page.html").read_text(encoding="utf-8")
+    cells = re.findall(r"<td>([^<]*)</td></tr>", text)
+    assert "not assessable" in cells
+    assert "not_assessable" not in cells
 
 
 def test_pixels_are_optional(result: ResultFolder, tmp_path: Path) -> None:
