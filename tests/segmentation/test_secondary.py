@@ -17,7 +17,7 @@ from boreline.segmentation.not_vessel import find_not_vessel
 from boreline.segmentation.stent import brightest_speckle, find_stent, strut_level
 from boreline.segmentation.stent_fit import fit_stent_curves, fourier
 from boreline.segmentation.stretches import likely_stretches
-from boreline.segmentation.struts import find_candidates
+from boreline.segmentation.struts import N_CANDIDATES, StrutCandidates, find_candidates
 
 NO_RAYS = np.zeros((40, N_ANGLES), dtype=bool)
 FRAMES = 40
@@ -88,6 +88,28 @@ def test_no_stent_in_a_calcified_vessel_without_one():
     _, stent = _find(block, lumen, centre, np.full_like(lumen, 1.6), calcium.calcified)
     assert not stent.present.any()
     assert np.isnan(stent.area_mm2).all()
+
+
+@pytest.mark.parametrize(
+    ("dots", "peaks", "contrast", "is_stent"),
+    [
+        (10, (252.0, 255.0), 35.0, True),
+        (6, (252.0, 255.0), 80.0, True),
+        (6, (252.0, 255.0), 35.0, False),
+        (10, (232.0, 255.0), 35.0, False),
+        (20, (252.0, 255.0), 35.0, False),
+    ],
+)
+def test_rings_of_bright_wall_speckle_are_no_struts(dots, peaks, contrast, is_stent):
+    random = np.random.default_rng(4)
+    filled = np.arange(N_CANDIDATES) < dots
+    angle = (np.arange(N_CANDIDATES) * 360 / dots + random.uniform(0, 10, (FRAMES, 1))) % 360
+    columns = [angle, np.full_like(angle, 1.5), random.uniform(*peaks, angle.shape), np.full_like(angle, contrast)]
+    ring = StrutCandidates(*(np.where(filled, c, np.nan) for c in (*columns, np.zeros_like(angle), angle * 0 + 8.0)))
+    lumen = np.full((FRAMES, N_ANGLES), 1.6)
+    found = find_stent(ring, lumen, np.zeros((FRAMES, 2)), NO_RAYS, NO_RAYS, 230.0)
+    assert found.present.all() == is_stent
+    assert found.present.any() == is_stent
 
 
 def _gap_of_a_pocket(deep_mm, half_rays):
