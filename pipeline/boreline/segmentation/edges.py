@@ -19,11 +19,11 @@ _SPECKLED, CLEAN = 4.0, 10.0
 
 
 def edge_levels(clarity: float) -> tuple[float, float]:
-    """Share of the rise of grey that marks the lumen and the membrane.
+    """Share of the rise of grey at which the echoes of lumen and membrane are said to rise.
 
-    Half-way for a symmetric blur. An echo rises faster than it fades, so in speckle the leading edge lies before
-    half-way: where areas come out right on tuning scenes is at 0.38 of the rise for the lumen, and at 0.3 to 0.4 for
-    the membrane, whose darkest level is a minimum of noise. `clarity` tells speckle from a clean picture.
+    Half-way in a clean picture, where that is the border. In speckle the rise is taken earlier, nearer to the quiet of
+    blood and media than to the noise of the wall, and `axial_echo` carries it to the border. `clarity` tells speckle
+    from a clean picture.
     """
     speckled = speckle_share(clarity)
     return _HALF_WAY - _LUMEN_EARLY * speckled, _HALF_WAY - _MEMBRANE_EARLY * speckled
