@@ -77,7 +77,7 @@ _AREAS = (
     _n(
         "stent_area_mm2",
         "mm2",
-        "area inside the curve through the struts' leading edges; empty without a stent",
+        "area inside the curve through the struts; empty without a stent",
     ),
     _n("stent_area_sd_mm2", "mm2", "standard uncertainty of stent_area_mm2 from the contour alone"),
     _n("malapposition_mm", "mm", "largest strut-to-wall distance in the frame; empty without a stent or if not told"),
