@@ -30,8 +30,8 @@ _LEAST_SAMPLES = 2000
 _SMOOTH_RAYS = 3.0
 _HALF_WIDTHS_PER_ROOT_DB = 0.255
 """An echo falls off with the square of the distance in decibels: distance goes with the root of the step. The factor:
-speckle drawn for it, steps of 6 to 30 dB, pulses that rise as fast as they fade and ones that do not (0.22 to 0.32); and
-within that, where the lumens of both phantoms err by as much."""
+speckle drawn for it, steps of 6 to 30 dB, pulses that rise as fast as they fade and ones that do not (0.22 to 0.32);
+and within that, where the lumens of both phantoms err by as much."""
 _STRUT_HALF_WIDTHS = 1.0  # from where a clipped echo is at its full height to its middle
 
 
