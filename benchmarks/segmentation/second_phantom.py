@@ -1,8 +1,8 @@
 """A second phantom, made otherwise than `boreline_phantoms`, to see whether the segmenter knows more than one physics.
 
 Noise times a map of backscatter in polar coordinates, a symmetric Gaussian pulse and beam, the envelope, its logarithm.
-No scatterers, no asymmetric pulse, no textured plaque; blood is new in every frame, and tissue speckle correlates as
-exp(-dz^2 / 2 l^2). It writes labelled folders, which every command on labelled runs takes:
+No scatterers, no asymmetric pulse; blood is new in every frame, and tissue speckle correlates as exp(-dz^2 / 2 l^2).
+It writes labelled folders, which every command on labelled runs takes:
 
     python benchmarks/segmentation/second_phantom.py OUT --seeds 1-18 --jobs 2
     python benchmarks/segmentation/second_phantom.py OUT --seeds 1-18 --measure RESULTS.json
@@ -25,6 +25,8 @@ from scipy.ndimage import gaussian_filter1d
 
 from boreline.benchmark.cases import MEASURED, open_case
 from boreline.benchmark.segmenters import FOUND, bad_among_least_certain, coverage_pct, score
+from boreline.model import Contours, Structure
+from boreline.results.tables import write_contours
 from boreline.segmentation.segmenter import SpeckleSurfaces
 
 KINDS = ("easy", "bright60", "calcium", "guidewire", "branch", "touch", "soft", "low20", "mix")
@@ -106,11 +108,7 @@ def vessel_of(kind, random):
 def seen_from(radii_mm, x_mm, y_mm):
     """Radii about the vessel's axis as radii about a catheter at (x, y)."""
     x, y = radii_mm * np.cos(ANGLE) - x_mm, radii_mm * np.sin(ANGLE) - y_mm
-    return np.interp(*_in_turn(ANGLE, np.arctan2(y, x), np.hypot(x, y)), period=2 * np.pi)
-
-
-def _in_turn(wanted, angle, values):
-    return wanted, np.mod(angle, 2 * np.pi), values
+    return np.interp(ANGLE, np.arctan2(y, x), np.hypot(x, y), period=2 * np.pi)
 
 
 def away(angle, middle):
@@ -236,6 +234,15 @@ def draw(kind, seed):
     return np.stack(frames), np.stack(lumens), np.stack(eems), per_frame_mm
 
 
+def contours_of(structure, radii_mm):
+    """Contours about the middle of the picture; `radii_mm` (n_frames, n_vertices) begin at +x."""
+    n_frames, n = radii_mm.shape
+    angle = np.arange(n) * 2 * np.pi / n
+    xy_px = np.stack([radii_mm * np.cos(angle), radii_mm * np.sin(angle)], axis=-1) / PX_MM + (SIZE_PX - 1) / 2
+    seen, origin = np.ones(n_frames * n, dtype=np.bool_), np.zeros(n_frames * n, dtype=np.uint8)
+    return Contours(structure, np.arange(n_frames + 1) * n, xy_px.reshape(-1, 2).astype(np.float32), seen, origin)
+
+
 def write(job):
     """Write one labelled folder."""
     folder, kind, seed = job
@@ -243,26 +250,10 @@ def write(job):
         return
     frames, lumens, eems, per_frame_mm = draw(kind, seed)
     (folder / "truth").mkdir(parents=True, exist_ok=True)
-    vertices = []
-    for frame in range(N_FRAMES):
-        for structure, radii in (("lumen", lumens[frame, ::2]), ("eem", eems[frame, ::2])):
-            angle = ANGLE[::2]
-            middle = (SIZE_PX - 1) / 2
-            vertices.append(
-                pd.DataFrame(
-                    {
-                        "frame": frame + 1,
-                        "structure": structure,
-                        "vertex": np.arange(len(angle)),
-                        "x_px": middle + radii * np.cos(angle) / PX_MM,
-                        "y_px": middle + radii * np.sin(angle) / PX_MM,
-                        "seen": True,
-                        "origin": "automatic",
-                    }
-                )
-            )
-    table = pd.concat(vertices).sort_values(["frame", "structure", "vertex"], ignore_index=True)
-    table.to_parquet(folder / "truth" / "contours.parquet", index=False)
+    truth = {Structure.LUMEN: lumens, Structure.EEM: eems}
+    contours = {structure: contours_of(structure, radii_mm[:, ::2]) for structure, radii_mm in truth.items()}
+    contours[Structure.STENT] = Contours.empty(Structure.STENT, N_FRAMES)
+    write_contours(contours, folder / "truth" / "contours.parquet")
     position = (N_FRAMES - 1 - np.arange(N_FRAMES)) * per_frame_mm
     rows = pd.DataFrame({"frame": np.arange(1, N_FRAMES + 1), "position_mm": position, "flags": ""})
     rows.to_csv(folder / "truth" / "frames.csv", index=False)

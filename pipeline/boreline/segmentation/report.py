@@ -73,7 +73,7 @@ def conclude(run: Run, sampler: PolarSampler, learnt: Learnt, traced: Traced, de
     membrane_mm = np.maximum(along_the_run(traced.membrane, learnt.likeness) * mm, lumen_mm + 0.05)
     beyond = traced.membrane > learnt.to_sample - 6
     eem_seen: BoolArray = np.asarray(traced.membrane_seen & ~beyond)
-    lumen_seen: BoolArray = ~(traced.wire | traced.pocket | traced.hidden)
+    lumen_seen = traced.lumen_seen
     flags: list[set[Flag]] = [set() for _ in range(n)]
     hidden_deg = np.full(n, np.nan)
     rows: list[tuple[int, SectorKind, float, float]] = []

@@ -11,7 +11,7 @@ import numpy as np
 
 from boreline.errors import InputRefused
 from boreline.memory import give_back
-from boreline.model import BoolArray, FloatArray, Run, Segmentation
+from boreline.model import FloatArray, Run, Segmentation
 from boreline.segmentation.apposition import apposition_of
 from boreline.segmentation.calcium import WallEchoes
 from boreline.segmentation.gathering import Gathered
@@ -101,10 +101,9 @@ def _borders_mm(traced: Traced, learnt: Learnt) -> tuple[FloatArray, FloatArray]
 
 def _at_borders(traced: Traced, learnt: Learnt) -> Traced:
     """From where grey rises to the borders behind; until here all places are those of the echoes in the picture."""
-    lumen_seen: BoolArray = ~(traced.wire | traced.pocket | traced.hidden)
     return replace(
         traced,
-        lumen=learnt.echo.border(traced.lumen, traced.rise, lumen_seen),
+        lumen=learnt.echo.border(traced.lumen, traced.rise, traced.lumen_seen),
         membrane=learnt.echo.border(traced.membrane, traced.ring, traced.membrane_seen),
     )
 

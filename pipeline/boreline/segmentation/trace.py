@@ -74,6 +74,12 @@ class Traced:
     held_in: FloatArray
     astray: BoolArray
 
+    @property
+    def lumen_seen(self) -> BoolArray:
+        """Rays on which the lumen border shows."""
+        seen: BoolArray = ~(self.wire | self.pocket | self.hidden)
+        return seen
+
     @classmethod
     def nothing(cls, n_frames: int) -> Traced:
         """No border in any frame."""
