@@ -1,0 +1,166 @@
+"""The wall behind a stent, found by its own profile: first echo, media, and what lies behind.
+
+Where struts stand off, the whole wall lies farther out, and the media's dark line with it, which is seen between the
+struts even where their side lobes fill the gap with grey. How the wall looks behind this stent is learnt from all rays
+of the pictures given, most of which are apposed. Each gap is then as likely as blood before it, that profile
+behind it, and anything beyond. Thicker plaque has another profile; so a pocket is only believed where what is seen of
+it is dark and wall follows.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from boreline.geometry.compiled import compiled
+from boreline.model import BoolArray, FloatArray, IntArray
+from boreline.segmentation.lumen import runs_of_true
+from boreline.segmentation.straightened import (
+    BRIGHTENED,
+    FREE,
+    LEAST_SAMPLES,
+    Floats32,
+    Straightened,
+    over_frames,
+    smooth_rays,
+)
+from boreline.segmentation.surfaces import closed_path, sub_sample
+
+APPOSED_MM = 0.04
+"""Where the wall is taken to be behind an apposed stent: half a strut's usual thickness (no source)."""
+POCKET_MM, _WIDEST = 0.15, 0.5
+_GAP_MM, _WALL_MM = 0.8, 0.4
+_BLOOD_MM = (-0.4, -0.16)
+_BEYOND_MM = 0.3
+_FIRST_ECHO_MM = 0.06
+_LOWEST, _HIGHEST = -0.5, 1.5
+_BLOOD_SD, _PROFILE_SD, _BEYOND_SD = (0.12, 0.4), 0.15, (0.2, 0.8)
+_LARGEST_MISFIT = 3.0
+_INDEPENDENT = 0.25
+"""Share of the samples that count: speckle and beam spread over several."""
+_NEARER = 1.5  # per mm: where little is seen the wall is sooner at the stent than off it
+_LARGEST_STEP, _STIFFNESS, _SMOOTH_RAYS = 3, 0.25, 2.5
+_SILENT_DRAWN = np.float32(0.05)
+_LEAST_LIKELIER = 20.0
+_POCKET_SAMPLES, _DARKEST, _FOLLOWS, _FOLLOWS_MM = 20, 0.25, 0.6, 0.25
+_ENDLESS = 0.02
+"""A pocket needs so many samples within it and behind it, those within on average no brighter than this share of the
+way from blood to wall, those behind no darker than this share of the usual profile, and an end on nearly all rays."""
+
+
+def gap_by_profile(view: Straightened) -> FloatArray:
+    """Distance from the stent to the wall, (n_frames, n_angles), in mm; `APPOSED_MM` without a pocket; NaN unknown."""
+    gaps = np.full(view.silent.shape, np.nan)
+    share = np.clip(view.share, _LOWEST, _HIGHEST)
+    free = (view.cover == FREE) & view.usable[:, None, None]
+    inside = (view.offsets_mm > _BLOOD_MM[0]) & (view.offsets_mm < _BLOOD_MM[1])
+    blood = share[:, :, inside][free[:, :, inside]]
+    n_gap, n_wall = (round(mm / view.step_mm) for mm in (_GAP_MM, _WALL_MM))
+    outside = slice(view.stent, view.stent + n_gap + n_wall)
+    heard = ~view.silent[:, :, None] & view.usable[:, None, None]
+    share = np.ascontiguousarray(share[:, :, outside])
+    free, lobes = free[:, :, outside] & heard, (view.cover[:, :, outside] == BRIGHTENED) & heard
+    beyond = share[free & (view.offsets_mm[outside] >= _BEYOND_MM)]
+    if len(blood) <= LEAST_SAMPLES or len(beyond) <= LEAST_SAMPLES:
+        return gaps
+    others = np.array([_middle_and_spread(blood, *_BLOOD_SD), _middle_and_spread(beyond, *_BEYOND_SD)])
+    profile = _usual_profile(share, free, n_wall, round(_FIRST_ECHO_MM / view.step_mm), others[1, 1])
+    cost = np.float32(_INDEPENDENT) * _misfit(share, free, lobes, others, profile, n_gap)
+    cost = over_frames(cost, view.usable) + np.float32(_NEARER * view.step_mm) * np.arange(n_gap, dtype=np.float32)
+    follows = round(_FOLLOWS_MM / view.step_mm)
+    usual = float(profile[:follows, 0].mean())
+    for frame in np.flatnonzero(view.usable):
+        here = smooth_rays(cost[frame] - cost[frame, :, :1], _SMOOTH_RAYS)
+        here[view.silent[frame]] = _SILENT_DRAWN * np.arange(n_gap, dtype=np.float32)
+        path = closed_path(here, _LARGEST_STEP, _STIFFNESS)
+        gap = np.where(path == 0, APPOSED_MM, np.maximum(sub_sample(here, path) * view.step_mm, APPOSED_MM))
+        likelier = here[:, 0] - here[np.arange(len(path)), path]
+        pockets = [
+            pocket
+            for pocket in runs_of_true(gap > POCKET_MM)
+            if not too_wide(gap, pocket)
+            and likelier[pocket].sum() >= _LEAST_LIKELIER
+            and (path[pocket] >= n_gap - 2).mean() <= _ENDLESS
+            and _is_gap(share[frame, pocket], free[frame, pocket], path[pocket], follows, usual)
+        ]
+        believed = np.full(len(gap), APPOSED_MM)
+        for pocket in pockets:
+            believed[pocket] = gap[pocket]
+        gaps[frame] = gaussian_filter1d(believed, 2.0, mode="wrap")
+    return gaps
+
+
+def too_wide(gap_mm: FloatArray, pocket: IntArray) -> bool:
+    """Whether a pocket is none for its width at half its depth: the levels of blood and wall were mistaken."""
+    deep = gap_mm[pocket] > 0.5 * gap_mm[pocket].max()
+    return bool(deep.sum() > _WIDEST * len(gap_mm))
+
+
+def _middle_and_spread(values: Floats32, least: float, largest: float) -> tuple[float, float]:
+    middle = np.median(values)
+    return float(middle), float(np.clip(1.4826 * np.median(np.abs(values - middle)), least, largest))
+
+
+def _usual_profile(share: Floats32, free: BoolArray, n_wall: int, first_echo: int, largest_sd: float) -> FloatArray:
+    """Usual share of grey and its spread at each distance from the wall's face, shape (n_wall, 2)."""
+    profile = np.tile([1.0, 0.5], (n_wall, 1))
+    for k in range(n_wall):
+        seen = share[:, :, k][free[:, :, k]]
+        if len(seen) > LEAST_SAMPLES:
+            profile[k] = _middle_and_spread(seen, _PROFILE_SD, largest_sd)
+    # Struts cover the first echo, and what is seen between them is darkened by the rise.
+    begins = profile[: max(first_echo, 2), 0]
+    begins[:] = np.maximum(begins, 1.0)
+    return profile
+
+
+@compiled
+def _misfit(
+    share: Floats32, free: BoolArray, lobes: BoolArray, others: FloatArray, profile: FloatArray, n_gap: int
+) -> Floats32:
+    """Negative log likelihood of a wall's face at each offset, shape (n_frames, n_angles, n_gap).
+
+    `others` holds mean and spread of blood and of what lies beyond the wall. Lobes only brighten: they speak where they
+    are darker than the wall would be.
+    """
+    n_frames, n_angles, n = share.shape
+    n_wall = len(profile)
+    out = np.empty((n_frames, n_angles, n_gap), dtype=np.float32)
+    before, beyond = np.zeros(n + 1), np.zeros(n + 1)
+    for frame in range(n_frames):
+        for a in range(n_angles):
+            for k in range(n):
+                before[k + 1] = before[k]
+                if free[frame, a, k]:
+                    before[k + 1] += _unlikely(share[frame, a, k], others[0, 0], others[0, 1])
+            for k in range(n - 1, -1, -1):
+                beyond[k] = beyond[k + 1]
+                if free[frame, a, k]:
+                    beyond[k] += _unlikely(share[frame, a, k], others[1, 0], others[1, 1])
+            for gap in range(n_gap):
+                end = min(gap + n_wall, n)
+                total = before[gap] + beyond[end]
+                for k in range(gap, end):
+                    mean, sd = profile[k - gap, 0], profile[k - gap, 1]
+                    if free[frame, a, k]:
+                        total += _unlikely(share[frame, a, k], mean, sd)
+                    elif lobes[frame, a, k] and share[frame, a, k] < mean:
+                        total += _unlikely(share[frame, a, k], mean, sd) - np.log(sd)
+                out[frame, a, gap] = total
+    return out
+
+
+@compiled
+def _unlikely(value: float, mean: float, sd: float) -> float:
+    """Negative log of a normal density, less a constant; outliers count no more than `_LARGEST_MISFIT`."""
+    return float(min(0.5 * ((value - mean) / sd) ** 2, _LARGEST_MISFIT) + np.log(sd))
+
+
+def _is_gap(share: Floats32, free: BoolArray, path: IntArray, follows: int, usual: float) -> bool:
+    """Whether a pocket, given its rays, is dark where it is seen, and wall follows it."""
+    k = np.arange(share.shape[1])
+    within, behind = k < path[:, None], (k >= path[:, None]) & (k < path[:, None] + follows)
+    dark, wall = share[free & within], share[free & behind]
+    return bool(
+        min(len(dark), len(wall)) >= _POCKET_SAMPLES and dark.mean() <= _DARKEST and wall.mean() >= _FOLLOWS * usual
+    )
