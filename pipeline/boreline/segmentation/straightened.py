@@ -79,10 +79,11 @@ class Straightened:
     @property
     def share(self) -> Floats32:
         """Grey as the share of the way from blood to wall; 0 in frames that are not usable."""
-        blood, wall = (np.where(self.usable, level, other) for level, other in ((self.blood, 0.0), (self.wall, 1.0)))
-        share = (self.grey - blood[:, None, None]) / (wall - blood)[:, None, None]
+        blood = np.where(self.usable, self.blood, 0.0).astype(np.float32)[:, None, None]
+        wall = np.where(self.usable, self.wall, 1.0).astype(np.float32)[:, None, None]
+        share: Floats32 = (self.grey - blood) / (wall - blood)
         share[~self.usable] = 0.0
-        return np.asarray(share, dtype=np.float32)
+        return share
 
 
 def straighten(

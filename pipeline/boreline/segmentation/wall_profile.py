@@ -125,35 +125,38 @@ def _misfit(
     """
     n_frames, n_angles, n = share.shape
     n_wall = len(profile)
+    mean, log_sd = profile[:, 0].copy(), np.log(profile[:, 1])
+    precision = 1.0 / profile[:, 1]
+    others_log_sd, others_precision = np.log(others[:, 1]), 1.0 / others[:, 1]
     out = np.empty((n_frames, n_angles, n_gap), dtype=np.float32)
     before, beyond = np.zeros(n + 1), np.zeros(n + 1)
     for frame in range(n_frames):
         for a in range(n_angles):
+            here, seen, lobe = share[frame, a], free[frame, a], lobes[frame, a]
             for k in range(n):
                 before[k + 1] = before[k]
-                if free[frame, a, k]:
-                    before[k + 1] += _unlikely(share[frame, a, k], others[0, 0], others[0, 1])
+                if seen[k]:
+                    before[k + 1] += _misfit_of(here[k], others[0, 0], others_precision[0]) + others_log_sd[0]
             for k in range(n - 1, -1, -1):
                 beyond[k] = beyond[k + 1]
-                if free[frame, a, k]:
-                    beyond[k] += _unlikely(share[frame, a, k], others[1, 0], others[1, 1])
+                if seen[k]:
+                    beyond[k] += _misfit_of(here[k], others[1, 0], others_precision[1]) + others_log_sd[1]
             for gap in range(n_gap):
                 end = min(gap + n_wall, n)
                 total = before[gap] + beyond[end]
                 for k in range(gap, end):
-                    mean, sd = profile[k - gap, 0], profile[k - gap, 1]
-                    if free[frame, a, k]:
-                        total += _unlikely(share[frame, a, k], mean, sd)
-                    elif lobes[frame, a, k] and share[frame, a, k] < mean:
-                        total += _unlikely(share[frame, a, k], mean, sd) - np.log(sd)
+                    if seen[k]:
+                        total += _misfit_of(here[k], mean[k - gap], precision[k - gap]) + log_sd[k - gap]
+                    elif lobe[k] and here[k] < mean[k - gap]:
+                        total += _misfit_of(here[k], mean[k - gap], precision[k - gap])
                 out[frame, a, gap] = total
     return out
 
 
 @compiled
-def _unlikely(value: float, mean: float, sd: float) -> float:
-    """Negative log of a normal density, less a constant; outliers count no more than `_LARGEST_MISFIT`."""
-    return float(min(0.5 * ((value - mean) / sd) ** 2, _LARGEST_MISFIT) + np.log(sd))
+def _misfit_of(value: float, mean: float, precision: float) -> float:
+    """Half the squared misfit in spreads; outliers count no more than `_LARGEST_MISFIT`."""
+    return float(min(0.5 * ((value - mean) * precision) ** 2, _LARGEST_MISFIT))
 
 
 def _is_gap(share: Floats32, free: BoolArray, path: IntArray, follows: int, usual: float) -> bool:
