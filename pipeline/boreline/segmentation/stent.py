@@ -21,7 +21,7 @@ _OCTANTS = 8
 _SEEN_IN_STENT = 0.55  # chance that an octant of a stented frame shows a strut
 _SEEN_ELSEWHERE = 0.18  # chance that an octant of another frame sparkles as brightly
 _CHANGE_COST = 8.0
-_LEAST_FRAMES = 3
+_LEAST_FRAMES = 2
 _SCATTER_OF_TEN_DOTS_MM = 0.1
 """Largest scatter about the curves where frames show ten dots; for others it goes with the square of their number.
 Struts lie on a smooth curve, sparkle does not; but of few dots any do. Half the axial resolution at 40 MHz for six."""
