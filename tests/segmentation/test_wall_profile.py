@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from boreline.segmentation.behind_struts import _pockets_of_both
 from boreline.segmentation.straightened import BRIGHTENED, COVERED, FREE, Straightened, over_frames
 from boreline.segmentation.wall_profile import APPOSED_MM, _misfit, gap_by_profile
 
@@ -84,3 +85,14 @@ def test_the_misfit_is_the_likelihood_of_normal_samples():
             model = np.concatenate([np.tile(others[0], (gap, 1)), profile, np.tile(others[1], (6 - gap, 1))])
             logs = norm.logpdf(share[0, ray], model[:, 0], model[:, 1]) + 0.5 * np.log(2 * np.pi)
             assert found[0, ray, gap] == pytest.approx(-logs[free[0, ray]].sum(), rel=1e-5)
+
+
+def test_a_pocket_by_profile_alone_is_none():
+    profiled = np.zeros((2, 12), dtype=bool)
+    profiled[0, [11, 0, 1, 5, 6]] = True
+    voted = np.zeros((2, 12), dtype=bool)
+    voted[0, [1, 2, 8]] = True
+    voted[1] = True
+    both = _pockets_of_both(profiled, voted)
+    assert np.flatnonzero(both[0]).tolist() == [0, 1, 11]
+    assert not both[1].any()

@@ -3,7 +3,8 @@
 Two readings of the straightened pictures. The samples that struts leave free vote for blood or for wall, by the blood
 inside the stent and the wall behind it in the same frame, and the border is the closed path that best parts blood from
 wall. The media is as dark as blood, but lies at much the same depth all round: where darkness is usual it is no
-evidence. Where the wall's usual profile is seen again farther out (`wall_profile`), its place there is the better one.
+evidence. Where the wall's usual profile is seen farther out in such a pocket (`wall_profile`), its place there is the
+better one.
 """
 
 from __future__ import annotations
@@ -60,8 +61,17 @@ def gap_behind(
     view = straighten(pictures, stent_mm, hidden, angle_deg, depth_mm, strut_width_mm, mm_per_sample)
     gaps, deep = _gap_by_votes(view)
     profiled = gap_by_profile(view)
-    off = profiled > POCKET_MM
-    return np.where(off, profiled, gaps), np.where(off, profiled, deep)
+    again = _pockets_of_both(profiled > POCKET_MM, np.isnan(gaps) | (gaps > POCKET_MM))
+    return np.where(again, profiled, gaps), np.where(again, profiled, deep)
+
+
+def _pockets_of_both(profiled: BoolArray, voted: BoolArray) -> BoolArray:
+    """Pockets by profile that hold a ray that is off the wall by votes too, shape (n_frames, n_angles)."""
+    both = np.zeros_like(profiled)
+    for frame in np.flatnonzero((profiled & voted).any(axis=1)):
+        for pocket in runs_of_true(profiled[frame]):
+            both[frame, pocket] = voted[frame, pocket].any()
+    return both
 
 
 def _gap_by_votes(view: Straightened) -> tuple[FloatArray, FloatArray]:
