@@ -16,6 +16,7 @@ from boreline.segmentation.guidewire import wire_rays
 from boreline.segmentation.not_vessel import find_not_vessel
 from boreline.segmentation.stent import brightest_speckle, find_stent, strut_level
 from boreline.segmentation.stent_fit import fit_stent_curves, fourier
+from boreline.segmentation.straightened import straighten
 from boreline.segmentation.stretches import likely_stretches
 from boreline.segmentation.struts import N_CANDIDATES, StrutCandidates, find_candidates
 
@@ -119,7 +120,9 @@ def _gap_of_a_pocket(deep_mm, half_rays):
     block = draw(Sketch(wall, wall + 0.6, struts=struts, seed=5))
     stent = np.stack([circle_mm(1.57, 0.3)] * FRAMES)
     angle_deg, depth_mm = np.moveaxis(np.array(struts[10:20]), -1, 0)
-    gap, deep = gap_behind(block[10:20], stent[10:20], NO_RAYS[:10], angle_deg, depth_mm, 0.3, MM_PER_SAMPLE)
+    gap, deep = gap_behind(
+        straighten(block[10:20], stent[10:20], NO_RAYS[:10], angle_deg, depth_mm, 0.3, MM_PER_SAMPLE)
+    )
     return gap, (wall - stent)[10:20], deep
 
 

@@ -17,6 +17,7 @@ from boreline.model import BoolArray, FloatArray, Run
 from boreline.segmentation.behind_struts import gap_behind
 from boreline.segmentation.polar import PolarSampler
 from boreline.segmentation.secondary import MALAPPOSED_MM, Apposition, Secondary, stent_contours
+from boreline.segmentation.straightened import straighten
 from boreline.segmentation.struts import StrutCandidates
 
 _BLOCK_FRAMES, _MARGIN = 24, 2
@@ -50,7 +51,9 @@ def apposition_of(
         curve = contour_radii_mm(contours, grid.calibration, np.array(grid.centre_px), n_angles)
         hidden = np.repeat(wire[part], step, axis=1)
         angle_deg, rise_mm = candidates.angle_deg[part], candidates.depth_mm[part] - lag_mm
-        gap, deep = gap_behind(pictures, curve - lag_mm, hidden, angle_deg, rise_mm, width_mm, sampler.mm_per_sample)
+        gap, deep = gap_behind(
+            straighten(pictures, curve - lag_mm, hidden, angle_deg, rise_mm, width_mm, sampler.mm_per_sample)
+        )
         gap[~stent.present[part]] = np.nan
         left_out = hidden | np.repeat(branch[part], step, axis=1)
         lumen = curve + gap

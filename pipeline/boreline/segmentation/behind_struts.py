@@ -25,7 +25,6 @@ from boreline.segmentation.straightened import (
     Straightened,
     over_frames,
     smooth_rays,
-    straighten,
 )
 from boreline.segmentation.surfaces import closed_path, sub_sample
 from boreline.segmentation.wall_profile import APPOSED_MM, POCKET_MM, gap_by_profile, too_wide
@@ -43,22 +42,12 @@ _POCKET_SAMPLES, _POCKET_VOTE = 20, -0.15
 """A pocket needs so many samples that say something, and so much darkness in them on average."""
 
 
-def gap_behind(
-    pictures: npt.NDArray[np.uint8],
-    stent_mm: FloatArray,
-    hidden: BoolArray,
-    angle_deg: FloatArray,
-    depth_mm: FloatArray,
-    strut_width_mm: float,
-    mm_per_sample: float,
-) -> tuple[FloatArray, FloatArray]:
+def gap_behind(view: Straightened) -> tuple[FloatArray, FloatArray]:
     """Distance from the stent's curve to the wall along each ray, shape (n_frames, n_angles), in mm; NaN if not seen.
 
     Gaps shorter than a strut's own echo cannot be told from none and read `APPOSED_MM`. Pockets so deep that they may
-    be mouths of branches read NaN in the first array returned, and as deep as they seem in the second. For the
-    parameters see `straightened.straighten`.
+    be mouths of branches read NaN in the first array returned, and as deep as they seem in the second.
     """
-    view = straighten(pictures, stent_mm, hidden, angle_deg, depth_mm, strut_width_mm, mm_per_sample)
     gaps, deep = _gap_by_votes(view)
     profiled = gap_by_profile(view)
     again = _pockets_of_both(profiled > POCKET_MM, np.isnan(gaps) | (gaps > POCKET_MM))

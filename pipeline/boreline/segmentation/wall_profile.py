@@ -9,6 +9,8 @@ it is dark and wall follows.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
@@ -48,9 +50,44 @@ _ENDLESS = 0.02
 way from blood to wall, those behind no darker than this share of the usual profile, and an end on nearly all rays."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Behind:
+    """What is seen from the stent outwards; arrays (n_frames, n_angles, n_offsets) unless stated.
+
+    `share` is grey as the share of the way from blood to wall, `free` where it counts, `cost` that of a wall's face at
+    each offset up to the largest gap; `usual` is how bright the wall's face usually is.
+    """
+
+    share: Floats32
+    free: BoolArray
+    cost: Floats32
+    usual: float
+
+
 def gap_by_profile(view: Straightened) -> FloatArray:
     """Distance from the stent to the wall, (n_frames, n_angles), in mm; `APPOSED_MM` without a pocket; NaN unknown."""
     gaps = np.full(view.silent.shape, np.nan)
+    behind = _behind(view)
+    if behind is None:
+        return gaps
+    n_gap = behind.cost.shape[2]
+    for frame in np.flatnonzero(view.usable).tolist():
+        cost = smooth_rays(behind.cost[frame] - behind.cost[frame, :, :1], _SMOOTH_RAYS)
+        cost[view.silent[frame]] = _SILENT_DRAWN * np.arange(n_gap, dtype=np.float32)
+        path = closed_path(cost, _LARGEST_STEP, _STIFFNESS)
+        gap = np.where(path == 0, APPOSED_MM, np.maximum(sub_sample(cost, path) * view.step_mm, APPOSED_MM))
+        likelier = cost[:, 0] - cost[np.arange(len(path)), path]
+        believed = np.full(len(gap), APPOSED_MM)
+        for pocket in runs_of_true(gap > POCKET_MM):
+            clear = likelier[pocket].sum() >= _LEAST_LIKELIER and (path[pocket] >= n_gap - 2).mean() <= _ENDLESS
+            if clear and not too_wide(gap, pocket) and _is_gap(behind, frame, pocket, path[pocket], view.step_mm):
+                believed[pocket] = gap[pocket]
+        gaps[frame] = gaussian_filter1d(believed, 2.0, mode="wrap")
+    return gaps
+
+
+def _behind(view: Straightened) -> _Behind | None:
+    """Learn blood, wall and what lies beyond, and weigh every gap by them; None if too little shows."""
     share = np.clip(view.share, _LOWEST, _HIGHEST)
     free = (view.cover == FREE) & view.usable[:, None, None]
     inside = (view.offsets_mm > _BLOOD_MM[0]) & (view.offsets_mm < _BLOOD_MM[1])
@@ -62,32 +99,13 @@ def gap_by_profile(view: Straightened) -> FloatArray:
     free, lobes = free[:, :, outside] & heard, (view.cover[:, :, outside] == BRIGHTENED) & heard
     beyond = share[free & (view.offsets_mm[outside] >= _BEYOND_MM)]
     if len(blood) <= LEAST_SAMPLES or len(beyond) <= LEAST_SAMPLES:
-        return gaps
+        return None
     others = np.array([_middle_and_spread(blood, *_BLOOD_SD), _middle_and_spread(beyond, *_BEYOND_SD)])
     profile = _usual_profile(share, free, n_wall, round(_FIRST_ECHO_MM / view.step_mm), others[1, 1])
-    cost = np.float32(_INDEPENDENT) * _misfit(share, free, lobes, others, profile, n_gap)
-    cost = over_frames(cost, view.usable) + np.float32(_NEARER * view.step_mm) * np.arange(n_gap, dtype=np.float32)
-    follows = round(_FOLLOWS_MM / view.step_mm)
-    usual = float(profile[:follows, 0].mean())
-    for frame in np.flatnonzero(view.usable):
-        here = smooth_rays(cost[frame] - cost[frame, :, :1], _SMOOTH_RAYS)
-        here[view.silent[frame]] = _SILENT_DRAWN * np.arange(n_gap, dtype=np.float32)
-        path = closed_path(here, _LARGEST_STEP, _STIFFNESS)
-        gap = np.where(path == 0, APPOSED_MM, np.maximum(sub_sample(here, path) * view.step_mm, APPOSED_MM))
-        likelier = here[:, 0] - here[np.arange(len(path)), path]
-        pockets = [
-            pocket
-            for pocket in runs_of_true(gap > POCKET_MM)
-            if not too_wide(gap, pocket)
-            and likelier[pocket].sum() >= _LEAST_LIKELIER
-            and (path[pocket] >= n_gap - 2).mean() <= _ENDLESS
-            and _is_gap(share[frame, pocket], free[frame, pocket], path[pocket], follows, usual)
-        ]
-        believed = np.full(len(gap), APPOSED_MM)
-        for pocket in pockets:
-            believed[pocket] = gap[pocket]
-        gaps[frame] = gaussian_filter1d(believed, 2.0, mode="wrap")
-    return gaps
+    misfit = np.float32(_INDEPENDENT) * _misfit(share, free, lobes, others, profile, n_gap)
+    nearer = np.float32(_NEARER * view.step_mm) * np.arange(n_gap, dtype=np.float32)
+    usual = float(profile[: round(_FOLLOWS_MM / view.step_mm), 0].mean())
+    return _Behind(share, free, over_frames(misfit, view.usable) + nearer, usual)
 
 
 def too_wide(gap_mm: FloatArray, pocket: IntArray) -> bool:
@@ -159,11 +177,11 @@ def _misfit_of(value: float, mean: float, precision: float) -> float:
     return float(min(0.5 * ((value - mean) * precision) ** 2, _LARGEST_MISFIT))
 
 
-def _is_gap(share: Floats32, free: BoolArray, path: IntArray, follows: int, usual: float) -> bool:
-    """Whether a pocket, given its rays, is dark where it is seen, and wall follows it."""
+def _is_gap(behind: _Behind, frame: int, pocket: IntArray, path: IntArray, step_mm: float) -> bool:
+    """Whether a pocket is dark where it is seen, and wall follows its `path`."""
+    share, free = behind.share[frame, pocket], behind.free[frame, pocket]
     k = np.arange(share.shape[1])
-    within, behind = k < path[:, None], (k >= path[:, None]) & (k < path[:, None] + follows)
-    dark, wall = share[free & within], share[free & behind]
-    return bool(
-        min(len(dark), len(wall)) >= _POCKET_SAMPLES and dark.mean() <= _DARKEST and wall.mean() >= _FOLLOWS * usual
-    )
+    end = path[:, None] + round(_FOLLOWS_MM / step_mm)
+    dark, wall = share[free & (k < path[:, None])], share[free & (k >= path[:, None]) & (k < end)]
+    enough = min(len(dark), len(wall)) >= _POCKET_SAMPLES
+    return bool(enough and dark.mean() <= _DARKEST and wall.mean() >= _FOLLOWS * behind.usual)
