@@ -25,7 +25,7 @@ _STEADY_FRAMES = 7
 _GAP_FRAMES, _GAP_MM, _GAP_KNOWN, _GAP_SHARE = 6, 0.4, 2, 0.5
 """A deep pocket is a gap, not a branch's mouth, where of the frames so near at least so many are known, and this share
 of those has struts so far off the wall (tuning: 2 of 147 frames with 0.2 to 0.4 mm were called 0.4 mm by it)."""
-_STRUT_DEG = 10.0  # half an echo at 40 MHz
+_STRUT_DEG = 8.0  # less than half an echo at 40 MHz: wider, the distance reads too large (tuning)
 COARSE_MM = 0.4
 """Width of the struts' echoes from which a gap that matters drowns in them (0.4 mm; from memory, consensus documents on
 optimising stents): only a pocket that is seen all the same is reported, none found does not mean apposed."""
