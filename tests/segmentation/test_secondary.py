@@ -10,10 +10,11 @@ from scipy.optimize import least_squares
 from boreline.model import SectorKind
 from boreline.segmentation.apposition import long_gaps
 from boreline.segmentation.arcs import Arcs, arcs_of, close_and_drop, grow, join_sectors
-from boreline.segmentation.behind_struts import APPOSED_MM, gap_behind
+from boreline.segmentation.behind_struts import gap_behind
 from boreline.segmentation.calcium import find_calcium, wall_echoes
 from boreline.segmentation.guidewire import wire_rays
 from boreline.segmentation.not_vessel import find_not_vessel
+from boreline.segmentation.pockets import APPOSED_MM
 from boreline.segmentation.stent import brightest_speckle, find_stent, strut_level
 from boreline.segmentation.stent_fit import fit_stent_curves, fourier
 from boreline.segmentation.straightened import straighten

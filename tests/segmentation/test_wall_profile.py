@@ -5,8 +5,9 @@ import pytest
 from scipy.stats import norm
 
 from boreline.segmentation.behind_struts import _pockets_of_both
+from boreline.segmentation.pockets import APPOSED_MM
 from boreline.segmentation.straightened import BRIGHTENED, COVERED, FREE, Straightened, over_frames
-from boreline.segmentation.wall_profile import APPOSED_MM, _misfit, gap_by_profile
+from boreline.segmentation.wall_profile import _misfit, gap_by_profile
 
 STEP_MM, N_FRAMES, N_ANGLES = 0.025, 5, 256
 OFFSETS_MM = np.round(np.arange(-16, 52) * STEP_MM, 6)

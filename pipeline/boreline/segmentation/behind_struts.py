@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter1d
 
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
 from boreline.segmentation.lumen import runs_of_true
+from boreline.segmentation.pockets import APPOSED_MM, COST_RAYS, POCKET_MM, gap_path, pockets_of, rounded
 from boreline.segmentation.straightened import (
     BRIGHTENED,
     COVERED,
@@ -26,14 +26,11 @@ from boreline.segmentation.straightened import (
     over_frames,
     smooth_rays,
 )
-from boreline.segmentation.surfaces import closed_path, sub_sample
-from boreline.segmentation.wall_profile import APPOSED_MM, POCKET_MM, gap_by_profile, too_wide
+from boreline.segmentation.wall_profile import gap_by_profile
 
 _PARTING = 0.65  # of the way from blood to wall: struts fill the blood behind them with some grey
 _USUALLY_DARK, _USUAL_FROM_MM = 0.65, 0.1
 _UNKNOWN = 0.03  # where nothing is known the wall is sooner at the stent than off it
-_SMOOTH_RAYS = 2.5
-_LARGEST_STEP, _STIFFNESS = 3, 0.25
 _WALL_SEEN, _BEHIND_WALL = 3.0, 0.02
 _FOLLOWS_MM, _WALL_FOLLOWS, _NO_WALL = 0.1, 0.05, 4.0
 _SILENT_DRAWN = np.float32(0.1)
@@ -64,17 +61,16 @@ def _pockets_of_both(profiled: BoolArray, voted: BoolArray) -> BoolArray:
 
 
 def _gap_by_votes(view: Straightened) -> tuple[FloatArray, FloatArray]:
-    levels = np.stack([view.blood, view.wall], axis=1)
-    votes, says = _votes(view.grey, view.cover, levels, _usual(view.grey, view.cover, view.offsets_mm))
-    votes = np.stack([smooth_rays(vote, _SMOOTH_RAYS) for vote in over_frames(votes, view.usable)])
+    usual = _usual(view.grey, view.cover, view.offsets_mm)
+    votes, says = _votes(view.grey, view.cover, view.blood, view.wall, usual)
+    votes = np.stack([smooth_rays(vote, COST_RAYS) for vote in over_frames(votes, view.usable)])
     gaps, deep = np.full(view.silent.shape, np.nan), np.full(view.silent.shape, np.nan)
     for frame in np.flatnonzero(view.usable):
         silent = view.silent[frame]
         here = np.ascontiguousarray(votes[frame, :, view.stent :])
         cost = _cost(here, round(_FOLLOWS_MM / view.step_mm))
         cost[silent] = _SILENT_DRAWN * np.arange(cost.shape[1], dtype=np.float32)
-        path = closed_path(cost, _LARGEST_STEP, _STIFFNESS)
-        gap = np.where(path == 0, APPOSED_MM, np.maximum(sub_sample(cost, path) * view.step_mm, APPOSED_MM))
+        path, gap = gap_path(cost, view.step_mm)
         gaps[frame], deep[frame] = _believed(gap, path, here, says[frame, :, view.stent :], silent)
     return gaps, deep
 
@@ -91,14 +87,14 @@ def _usual(grey: Floats32, cover: npt.NDArray[np.uint8], offsets: FloatArray) ->
 
 @compiled
 def _votes(
-    grey: Floats32, cover: npt.NDArray[np.uint8], levels: FloatArray, usual: FloatArray
+    grey: Floats32, cover: npt.NDArray[np.uint8], blood_level: FloatArray, wall_level: FloatArray, usual: FloatArray
 ) -> tuple[Floats32, BoolArray]:
     """Votes for wall (> 0) or blood (< 0), -1..1; and which samples say something."""
     n_frames, n_angles, n = grey.shape
     votes = np.zeros((n_frames, n_angles, n), dtype=np.float32)
     says = np.zeros((n_frames, n_angles, n), dtype=np.bool_)
     for frame in range(n_frames):
-        blood, wall = levels[frame, 0], levels[frame, 1]
+        blood, wall = blood_level[frame], wall_level[frame]
         if not np.isfinite(wall):
             continue
         for k in range(n):
@@ -124,16 +120,15 @@ def _believed(
     """
     believed, mouth = np.full_like(gap, APPOSED_MM), np.zeros(len(gap), dtype=np.bool_)
     deep = believed.copy()
-    for pocket in runs_of_true(gap > POCKET_MM):
+    for pocket in pockets_of(gap):
         seen = pocket[~silent[pocket]]
         total = sum(float(votes[ray, : path[ray]].sum()) for ray in seen)
         samples = sum(int(says[ray, : path[ray]].sum()) for ray in seen)
-        if not too_wide(gap, pocket) and samples >= _POCKET_SAMPLES and total <= _POCKET_VOTE * samples:
+        if samples >= _POCKET_SAMPLES and total <= _POCKET_VOTE * samples:
             mouth[pocket] = gap[pocket].max() > _MOUTH_MM
             believed[pocket] = np.where(mouth[pocket], APPOSED_MM, gap[pocket])
             deep[pocket] = gap[pocket]
-    smooth = np.where(mouth, np.nan, gaussian_filter1d(believed, 2.0, mode="wrap"))
-    return smooth, gaussian_filter1d(deep, 2.0, mode="wrap")
+    return np.where(mouth, np.nan, rounded(believed)), rounded(deep)
 
 
 @compiled

@@ -29,7 +29,7 @@ _NEAR_MM = 0.3
 _BEFORE_MM, _ECHO_SHARE = 0.06, 0.4  # a strut's echo: from before its leading edge, to this share of its width behind
 _LOBES_DEG = 30.0
 _BEHIND_SHARE = 0.8  # of a strut's width: what lies straight behind it
-_BLOOD_MM, _WALL_MM = (-0.4, -0.16), (0.1, 0.4)
+BLOOD_MM, _WALL_MM = (-0.4, -0.16), (0.1, 0.4)
 _BLOOD_PCT, _WALL_PCT = 45, 70  # side lobes brighten blood, a thin wall leaves room for the media
 _LEAST_CONTRAST = 12.0  # grey levels between blood and wall, below which nothing is said
 _ECHO_FROM_MM, _ECHO_MM, _SHADOW = 0.3, 0.25, 0.4
@@ -207,7 +207,7 @@ def _cover_of(
 def _levels(picture: Floats32, free: BoolArray, offsets: FloatArray) -> tuple[float, float]:
     """Grey levels of blood and wall in one frame; NaN without enough to see or without contrast between them."""
     levels = []
-    for (low, high), pct in ((_BLOOD_MM, _BLOOD_PCT), (_WALL_MM, _WALL_PCT)):
+    for (low, high), pct in ((BLOOD_MM, _BLOOD_PCT), (_WALL_MM, _WALL_PCT)):
         part = (offsets > low) & (offsets < high)
         seen = picture[:, part][free[:, part]]
         levels.append(float(np.percentile(seen, pct)) if len(seen) > LEAST_SAMPLES else np.nan)

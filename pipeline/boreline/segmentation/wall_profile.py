@@ -12,12 +12,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
 from boreline.geometry.compiled import compiled
 from boreline.model import BoolArray, FloatArray, IntArray
-from boreline.segmentation.lumen import runs_of_true
+from boreline.segmentation.pockets import APPOSED_MM, COST_RAYS, gap_path, pockets_of, rounded
 from boreline.segmentation.straightened import (
+    BLOOD_MM,
     BRIGHTENED,
     FREE,
     LEAST_SAMPLES,
@@ -26,13 +26,8 @@ from boreline.segmentation.straightened import (
     over_frames,
     smooth_rays,
 )
-from boreline.segmentation.surfaces import closed_path, sub_sample
 
-APPOSED_MM = 0.04
-"""Where the wall is taken to be behind an apposed stent: half a strut's usual thickness (no source)."""
-POCKET_MM, _WIDEST = 0.15, 0.5
 _GAP_MM, _WALL_MM = 0.8, 0.4
-_BLOOD_MM = (-0.4, -0.16)
 _BEYOND_MM = 0.3
 _FIRST_ECHO_MM = 0.06
 _LOWEST, _HIGHEST = -0.5, 1.5
@@ -41,7 +36,6 @@ _LARGEST_MISFIT = 3.0
 _INDEPENDENT = 0.25
 """Share of the samples that count: speckle and beam spread over several."""
 _NEARER = 1.5  # per mm: where little is seen the wall is sooner at the stent than off it
-_LARGEST_STEP, _STIFFNESS, _SMOOTH_RAYS = 3, 0.25, 2.5
 _SILENT_DRAWN = np.float32(0.05)
 _LEAST_LIKELIER = 20.0
 _POCKET_SAMPLES, _DARKEST, _FOLLOWS, _FOLLOWS_MM = 20, 0.25, 0.6, 0.25
@@ -72,17 +66,16 @@ def gap_by_profile(view: Straightened) -> FloatArray:
         return gaps
     n_gap = behind.cost.shape[2]
     for frame in np.flatnonzero(view.usable).tolist():
-        cost = smooth_rays(behind.cost[frame] - behind.cost[frame, :, :1], _SMOOTH_RAYS)
+        cost = smooth_rays(behind.cost[frame] - behind.cost[frame, :, :1], COST_RAYS)
         cost[view.silent[frame]] = _SILENT_DRAWN * np.arange(n_gap, dtype=np.float32)
-        path = closed_path(cost, _LARGEST_STEP, _STIFFNESS)
-        gap = np.where(path == 0, APPOSED_MM, np.maximum(sub_sample(cost, path) * view.step_mm, APPOSED_MM))
+        path, gap = gap_path(cost, view.step_mm)
         likelier = cost[:, 0] - cost[np.arange(len(path)), path]
         believed = np.full(len(gap), APPOSED_MM)
-        for pocket in runs_of_true(gap > POCKET_MM):
+        for pocket in pockets_of(gap):
             clear = likelier[pocket].sum() >= _LEAST_LIKELIER and (path[pocket] >= n_gap - 2).mean() <= _ENDLESS
-            if clear and not too_wide(gap, pocket) and _is_gap(behind, frame, pocket, path[pocket], view.step_mm):
+            if clear and _is_gap(behind, frame, pocket, path[pocket], view.step_mm):
                 believed[pocket] = gap[pocket]
-        gaps[frame] = gaussian_filter1d(believed, 2.0, mode="wrap")
+        gaps[frame] = rounded(believed)
     return gaps
 
 
@@ -90,7 +83,7 @@ def _behind(view: Straightened) -> _Behind | None:
     """Learn blood, wall and what lies beyond, and weigh every gap by them; None if too little shows."""
     share = np.clip(view.share, _LOWEST, _HIGHEST)
     free = (view.cover == FREE) & view.usable[:, None, None]
-    inside = (view.offsets_mm > _BLOOD_MM[0]) & (view.offsets_mm < _BLOOD_MM[1])
+    inside = (view.offsets_mm > BLOOD_MM[0]) & (view.offsets_mm < BLOOD_MM[1])
     blood = share[:, :, inside][free[:, :, inside]]
     n_gap, n_wall = (round(mm / view.step_mm) for mm in (_GAP_MM, _WALL_MM))
     outside = slice(view.stent, view.stent + n_gap + n_wall)
@@ -106,12 +99,6 @@ def _behind(view: Straightened) -> _Behind | None:
     nearer = np.float32(_NEARER * view.step_mm) * np.arange(n_gap, dtype=np.float32)
     usual = float(profile[: round(_FOLLOWS_MM / view.step_mm), 0].mean())
     return _Behind(share, free, over_frames(misfit, view.usable) + nearer, usual)
-
-
-def too_wide(gap_mm: FloatArray, pocket: IntArray) -> bool:
-    """Whether a pocket is none for its width at half its depth: the levels of blood and wall were mistaken."""
-    deep = gap_mm[pocket] > 0.5 * gap_mm[pocket].max()
-    return bool(deep.sum() > _WIDEST * len(gap_mm))
 
 
 def _middle_and_spread(values: Floats32, least: float, largest: float) -> tuple[float, float]:
